@@ -1,0 +1,1 @@
+"""The journal: append-only, chained, flushed to disk before the effect it announces."""

@@ -1,0 +1,65 @@
+"""The kinds of journal record and the fields each carries. The account and resume rely on these.
+
+Every record also has ``seq`` (from 1), ``at_utc_ns`` (the engine's instant), ``kind`` and ``prev``
+(SHA-256 of the bytes of the line before, without its newline; 64 zeros on the first line).
+``rig`` is a rig's name; a None rig means all rigs.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Kind(StrEnum):
+    """Record kinds, with the fields of each."""
+
+    RUN_BEGAN = "run_began"
+    """title, plan_sha256, timeline_sha256, mode ("rehearsal" or "run"), cameras {rig: model},
+    contacts_note, versions {name: version}, clock (sentence), operator ("person" or "script")"""
+    RUN_RESUMED = "run_resumed"
+    """torn_sha256, torn_bytes (None and 0 when the journal ended on a whole line)"""
+    RUN_ENDED = "run_ended"
+    """outcome ("finished" or "stopped"), fired, missed, failed, unknown (numbers of frames)"""
+    FRAME_INTENT = "frame_intent"
+    """frame_id, rig, due_utc_ns, exposure_s, f_number, iso"""
+    FRAME_FIRED = "frame_fired"
+    """frame_id, rig, released_utc_ns, due_utc_ns, file_name, reported_utc_ns,
+    read_back {exposure_s, f_number, iso}, words {widget: text}, differs [names]"""
+    FRAME_MISSED = "frame_missed"
+    """frame_id, rig, reason, detail"""
+    FRAME_FAILED = "frame_failed"
+    """frame_id, rig, code, detail"""
+    FRAME_UNKNOWN = "frame_unknown"
+    """frame_id, rig, detail"""
+    FRAME_MOVED = "frame_moved"
+    """frame_id, rig, due_utc_ns (the new one), was_utc_ns"""
+    FILTER_SAID = "filter_said"
+    """rig, state ("on" or "off")"""
+    HOLD_OPENED = "hold_opened"
+    """hold_id, rig, needs"""
+    HOLD_PASSED = "hold_passed"
+    """hold_id, rig, needs, late_s (0 when in time)"""
+    HOLD_EXPIRED = "hold_expired"
+    """hold_id, rig, needs: the phase ended and nobody had said it"""
+    CUE_SAID = "cue_said"
+    """cue_id, say"""
+    CUE_DROPPED = "cue_dropped"
+    """cue_id, say, late_s"""
+    CAMERA_LOST = "camera_lost"
+    """rig, detail"""
+    CAMERA_READY = "camera_ready"
+    """rig, model"""
+    CAMERA_REPORT = "camera_report"
+    """rig, battery_percent, frames_left"""
+    PAUSED = "paused"
+    """rig"""
+    WENT_ON = "went_on"
+    """rig"""
+    STOP_ASKED = "stop_asked"
+    """by ("operator" or "signal")"""
+    REFITTED = "refitted"
+    """rig, phase, moved, lost (numbers of frames), why"""
+    CLOCK_STEPPED = "clock_stepped"
+    """step_s, firing goes on by the monotonic clock"""
+    NOTE = "note"
+    """text"""
