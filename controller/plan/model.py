@@ -6,14 +6,18 @@ against contacts; everything else is already a number with its unit in the name 
 
 from __future__ import annotations
 
-import datetime as dt
-from typing import Annotated, Literal
+from typing import Annotated
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
 from controller.plan.fields import (
     Anchor,
     AnchorField,
+    BufferFrames,
+    CardFrames,
+    DateField,
+    Density,
+    DriverField,
     DurationS,
     Elevation,
     FilterNeed,
@@ -22,11 +26,28 @@ from controller.plan.fields import (
     Iso,
     Latitude,
     Longitude,
+    MaybeName,
+    MountField,
+    Name,
+    PlanVersion,
+    PointsAtField,
+    Sentence,
     ShutterS,
     StepStops,
+    Takes,
+    TeleconverterFactor,
+    TimeZone,
     WantedField,
+    YesNo,
 )
 from controller.units import ContactName
+
+_EITHER_WAY_OF_EXPOSING: list[JsonValue] = [{"required": ["exposure"]}, {"required": ["bracket"]}]
+_ONE_WAY_OF_TIMING: list[JsonValue] = [
+    {"required": ["at"]},
+    {"required": ["every"]},
+    {"required": ["fill"], "properties": {"fill": {"const": True}}},
+]
 
 
 class _Section(BaseModel):
@@ -36,11 +57,11 @@ class _Section(BaseModel):
 class SitePlan(_Section):
     """Where the tripod stands (WGS84)."""
 
-    name: str = Field(default="", description="What you call the place.")
+    name: MaybeName = Field(default="", description="What you call the place.")
     latitude: Latitude
     longitude: Longitude
     elevation: Elevation = 0.0
-    time_zone: str | None = Field(
+    time_zone: TimeZone | None = Field(
         default=None, description="IANA zone; found from the coordinates when left out."
     )
 
@@ -48,8 +69,8 @@ class SitePlan(_Section):
 class CameraPlan(_Section):
     """Which camera a rig has and what is known of its speed. Times left out take the driver's defaults."""
 
-    driver: Literal["simulated", "tethered"]
-    match: str | None = Field(
+    driver: DriverField
+    match: Name | None = Field(
         default=None, description="Part of the model name, or a port, to choose one of several cameras."
     )
     shutter_speeds: list[ShutterS] | None = None
@@ -59,10 +80,12 @@ class CameraPlan(_Section):
         default=None, description="From the end of one exposure until the next can start."
     )
     setting_time: DurationS | None = Field(default=None, description="Extra when exposure settings change.")
-    release_lag: DurationS | None = Field(default=None, description="From the command to the shutter opening.")
-    buffer_frames: Annotated[int, Field(ge=1)] | None = None
+    release_lag: DurationS | None = Field(
+        default=None, description="From the command to the shutter opening."
+    )
+    buffer_frames: BufferFrames | None = None
     write_time: DurationS | None = Field(default=None, description="To write one frame to the card.")
-    card_frames: Annotated[int, Field(ge=0)] | None = None
+    card_frames: CardFrames | None = None
 
 
 class OpticsPlan(_Section):
@@ -70,25 +93,25 @@ class OpticsPlan(_Section):
 
     focal_length: FocalLengthMm
     aperture: FNumber
-    teleconverter: Annotated[float, Field(ge=1, le=4)] = 1.0
+    teleconverter: TeleconverterFactor = 1.0
 
 
 class FilterPlan(_Section):
     """The solar filter in front of the lens."""
 
-    kind: str = Field(description="What it is, in your words: glass, sheet, screw-on.")
-    density: Annotated[float, Field(ge=3, le=7)] = Field(description="Optical density (5.0 is 1/100000).")
+    kind: Name = Field(description="What it is, in your words: glass, sheet, screw-on.")
+    density: Density
 
 
 class RigPlan(_Section):
     """One camera with its lens, filter and mount."""
 
-    name: str
+    name: Name
     camera: CameraPlan
     optics: OpticsPlan
     filter: FilterPlan | None = None
-    mount: Literal["fixed", "tracking"] = "fixed"
-    points_at: Literal["sun", "landscape"] = "sun"
+    mount: MountField = "fixed"
+    points_at: PointsAtField = "sun"
     iso: Iso = 100
 
 
@@ -103,6 +126,18 @@ class HoldsPlan(_Section):
 class BracketPlan(_Section):
     """A set of exposures: `from`, `to` and `step`, or `list`. Fired coarse to fine."""
 
+    model_config = ConfigDict(
+        json_schema_extra={
+            "oneOf": [
+                {
+                    "required": ["list"],
+                    "not": {"anyOf": [{"required": [key]} for key in ("from", "to", "step")]},
+                },
+                {"required": ["from", "to", "step"], "not": {"required": ["list"]}},
+            ]
+        }
+    )
+
     start: ShutterS | None = Field(default=None, alias="from")
     end: ShutterS | None = Field(default=None, alias="to")
     step: StepStops | None = None
@@ -115,16 +150,24 @@ class ShotPlan(_Section):
     Exactly one of `exposure` and `bracket`; exactly one of `at`, `every` and `fill`.
     """
 
-    name: str
+    model_config = ConfigDict(
+        json_schema_extra={
+            "allOf": [{"oneOf": _EITHER_WAY_OF_EXPOSING}, {"oneOf": _ONE_WAY_OF_TIMING}],
+            "dependentRequired": {"times": ["at"]},
+            "not": {"required": ["at", "from"]},
+        }
+    )
+
+    name: Name
     wanted: WantedField
     exposure: ShutterS | None = None
     bracket: BracketPlan | None = None
     aperture: FNumber | None = None
     iso: Iso | None = None
     at: AnchorField | None = None
-    times: Annotated[int, Field(ge=1, le=500)] = Field(default=1, description="How many takes in a row, with `at`.")
+    times: Takes = Field(default=1, description="How many takes in a row, with `at`.")
     every: DurationS | None = None
-    fill: bool = Field(default=False, description="Repeat for as long as there is time.")
+    fill: YesNo = Field(default=False, description="Repeat for as long as there is time.")
     starts: AnchorField | None = Field(default=None, alias="from")
     until: AnchorField | None = None
     late_limit: DurationS = Field(
@@ -135,28 +178,30 @@ class ShotPlan(_Section):
 class PhasePlan(_Section):
     """A stretch of time with one filter state."""
 
-    name: str
+    name: Name
     starts: AnchorField = Field(alias="from")
     until: AnchorField
     filter: FilterNeed
-    rigs: list[str] | None = Field(default=None, description="Which rigs take part; all when left out.")
-    shots: list[ShotPlan]
+    rigs: Annotated[list[Name], Field(min_length=1)] | None = Field(
+        default=None, description="Which rigs take part; all when left out."
+    )
+    shots: Annotated[list[ShotPlan], Field(min_length=1)]
 
 
 class CuePlan(_Section):
     """A sentence spoken at an instant."""
 
     at: AnchorField
-    say: str
+    say: Sentence
 
 
 class Plan(_Section):
     """A whole day: one site, one eclipse, one or more rigs, the phases and the shots in them."""
 
-    holdfire_plan: Literal[1] = Field(description="Version of this plan language.")
-    title: str
+    holdfire_plan: PlanVersion
+    title: Name
     site: SitePlan
-    eclipse: dt.date
+    eclipse: DateField
     rigs: Annotated[list[RigPlan], Field(min_length=1)]
     holds: HoldsPlan = Field(default_factory=HoldsPlan)
     phases: Annotated[list[PhasePlan], Field(min_length=1)]
