@@ -49,6 +49,9 @@ _ONE_WAY_OF_TIMING: list[JsonValue] = [
     {"required": ["fill"], "properties": {"fill": {"const": True}}},
 ]
 
+_Exposures = list[ShutterS]
+"""Named here because inside `BracketPlan` the name ``list`` is the key of the plan file."""
+
 
 class _Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
@@ -141,7 +144,7 @@ class BracketPlan(_Section):
     start: ShutterS | None = Field(default=None, alias="from")
     end: ShutterS | None = Field(default=None, alias="to")
     step: StepStops | None = None
-    list: list[ShutterS] | None = None
+    list: _Exposures | None = None
 
 
 class ShotPlan(_Section):
