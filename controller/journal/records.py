@@ -1,7 +1,8 @@
 """The kinds of journal record and the fields each carries. The account and resume rely on these.
 
-Every record also has ``seq`` (from 1), ``at_utc_ns`` (the engine's instant), ``kind`` and ``prev``
-(SHA-256 of the bytes of the line before, without its newline; 64 zeros on the first line).
+Every record also has ``seq`` (from 1), ``at_utc_ns`` (the engine's instant), ``kind``, ``prev``
+(SHA-256 of the bytes of the line before, without its newline; 64 zeros on the first line) and, last in
+its line, ``sum`` (check digits over the line itself, so that damage to the last line shows too).
 ``rig`` is a rig's name; a None rig means all rigs.
 """
 
