@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterable
 from dataclasses import dataclass
+
+from controller.light.stops import nominal_shutter_s
+
+NEAREST_STOPS = 1 / 6
+"""A listed value stands for an asked one when it is within this many stops (half a third-stop)."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class CameraBody:
-    """Speed and choices of one camera. Times in seconds; empty tuples mean "not known, do not check"."""
+    """Speed and choices of one camera. Times in seconds; empty tuples mean "not known, do not check".
+
+    The default figures are planning figures (common practice, no single source); a measured profile
+    replaces them.
+    """
 
     shutter_s: tuple[float, ...] = ()
     """Listed exposure times, nominal seconds (1/1000 is 0.001)."""
@@ -28,3 +39,25 @@ class CameraBody:
     def cycle_s(self, exposure_s: float, *, settings_change: bool) -> float:
         """Return how long one frame occupies the camera, in seconds, buffer not full."""
         return exposure_s + self.frame_gap_s + (self.setting_time_s if settings_change else 0.0)
+
+
+SIMULATED_BODY = CameraBody(
+    shutter_s=nominal_shutter_s(),
+    f_numbers=(2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16, 18, 20, 22),
+    isos=(100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 6400, 12800),
+    frame_gap_s=0.5,
+    setting_time_s=0.1,
+    release_lag_s=0.05,
+    buffer_frames=30,
+    write_time_s=0.4,
+    card_frames=4000,
+)
+"""The camera that stands in for a real one: an invented body of middling speed."""
+TETHERED_BODY = CameraBody()
+"""What is assumed of a real camera that nobody has measured."""
+
+
+def is_listed(asked: float, listed: Iterable[float]) -> bool:
+    """Return whether `listed` holds a value within `NEAREST_STOPS` of `asked`; an empty list holds all."""
+    values = tuple(listed)
+    return not values or any(abs(math.log2(value / asked)) <= NEAREST_STOPS for value in values)

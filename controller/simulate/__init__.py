@@ -1,1 +1,1 @@
-"""simulate."""
+"""The simulation driver: virtual time, simulated cameras, a scripted operator, the same engine."""

@@ -1,0 +1,687 @@
+"""The run engine: a deterministic state machine, events in, effects out.
+
+It holds no clock, thread, file or camera; the same events give the same effects. Whatever a driver
+does, a frame leaves here only when `_blocked` finds nothing against it: not stopped, not paused, its
+camera ready, the operator's last word on its rig's filter equal to what the frame needs, and, for an
+unfiltered frame, release and end of exposure inside the unfiltered window (HF-S01 to HF-S06).
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Any
+
+from controller.engine import messages as m
+from controller.engine.states import (
+    FRAME_TABLE,
+    HOLD_TABLE,
+    FrameState,
+    FrameStep,
+    HoldState,
+    HoldStep,
+)
+from controller.engine.view import RigView, RunState, RunView
+from controller.timeline.cues import ask
+from controller.timeline.model import Frame, Hold, Phase, Timeline
+from controller.timeline.refit import last_start, refit
+from controller.units import NS_PER_S, FilterState, UtcNs, seconds_to_ns
+
+HAND_OVER_LEAD_S = 2.0
+"""How long before its due instant a frame goes to its camera's worker."""
+REFIT_LEAD_S = 0.4
+"""A refit places nothing sooner than this, so that the camera can be set."""
+CUE_LATE_LIMIT_S = 1.0
+"""A cue later than this is dropped, not spoken late."""
+ASK_AGAIN_S = (10.0, 4.0)
+"""How often an open hold is asked again: before it is due, and after."""
+
+
+class Engine:
+    """One run of one timeline."""
+
+    def __init__(self, timeline: Timeline) -> None:
+        self.timeline = timeline
+        self.state = RunState.READY
+        self._now: int = 0
+        self._frames: dict[str, Frame] = {frame.frame_id: frame for frame in timeline.frames}
+        self._frame_state = dict.fromkeys(self._frames, FrameState.PLANNED)
+        self._planned: dict[str, list[str]] = defaultdict(list)
+        for frame in timeline.frames:
+            self._planned[frame.rig].append(frame.frame_id)
+        self._holds: dict[str, Hold] = {hold.hold_id: hold for hold in timeline.holds}
+        self._hold_state = dict.fromkeys(self._holds, HoldState.AHEAD)
+        self._ask_next: dict[str, int] = {}
+        self._cues = sorted(timeline.cues, key=lambda cue: (cue.at_utc_ns, cue.cue_id))
+        self._said: dict[str, FilterState] = {
+            rig.name: FilterState.UNSAID if rig.points_at_sun else FilterState.NOT_NEEDED
+            for rig in timeline.rigs
+        }
+        self._ready: dict[str, bool | None] = dict.fromkeys(self._said)  # None: not opened yet
+        self._paused: set[str] = set()
+        self._tally: dict[str, dict[FrameState, int]] = {
+            rig.name: dict.fromkeys(FrameState, 0) for rig in timeline.rigs
+        }
+        for frame in timeline.frames:
+            self._tally[frame.rig][FrameState.PLANNED] += 1
+        self._battery: dict[str, int | None] = dict.fromkeys(self._said)
+        self._card: dict[str, int | None] = dict.fromkeys(self._said)
+        self._error: dict[str, str] = dict.fromkeys(self._said, "")
+        self._last_said = ""
+        self._effects: list[m.Effect] = []
+
+    # --- the door ---------------------------------------------------------------------------
+
+    def handle(self, event: m.Event) -> list[m.Effect]:
+        """Take one event; return what is to be done, in order. Time never goes back in here."""
+        self._now = max(self._now, event.now_utc_ns)
+        self._effects = []
+        if isinstance(event, m.Begin):
+            self._begin(event)
+        elif self.state in (RunState.GOING, RunState.PAUSED):
+            self._take(event)
+        elif isinstance(event, m.FrameFired | m.FrameFailed | m.FrameMissed):
+            self._outcome(event)  # a word that comes after the end still belongs in the journal
+        if self.state in (RunState.GOING, RunState.PAUSED):
+            self._advance()
+        return self._effects
+
+    def _take(self, event: m.Event) -> None:
+        match event:
+            case m.FilterSaid():
+                self._filter_said(event.rig, event.state)
+            case m.FrameFired() | m.FrameMissed() | m.FrameFailed():
+                self._outcome(event)
+            case m.CameraReady():
+                self._camera_ready(event)
+            case m.CameraLost():
+                self._camera_lost(event)
+            case m.CameraReport():
+                self._camera_report(event)
+            case m.PauseAsked():
+                self._pause(event.rig)
+            case m.GoOnAsked():
+                self._go_on(event.rig)
+            case m.StopAsked():
+                self._stop(event.by)
+            case m.ClockStepped():
+                self._record("clock_stepped", step_s=event.step_s)
+                self._say("The computer's clock stepped. Firing goes on as before", urgent=True)
+            case _:
+                pass
+
+    # --- beginning and resuming -------------------------------------------------------------
+
+    def _begin(self, event: m.Begin) -> None:
+        if self.state is not RunState.READY:
+            return
+        self.state = RunState.GOING
+        self._record("run_began", title=self.timeline.title, **event.facts)
+        self._drop_past("before the run began")
+
+    def _drop_past(self, why: str) -> None:
+        self._cues = [cue for cue in self._cues if cue.at_utc_ns >= self._now - NS_PER_S]
+        for frame_id in [i for ids in self._planned.values() for i in ids]:
+            frame = self._frames[frame_id]
+            if self._now > frame.movable_until_utc_ns and self._now > frame.deadline_utc_ns:
+                self._miss(frame_id, "late", f"its time was {why}")
+        for rig in self._said:
+            self._refit(rig, why)
+
+    def restore(self, records: Iterable[dict[str, Any]]) -> None:
+        """Take over from a journal's records: ends stay ends, words stay words; nothing is done yet.
+
+        Intents without an outcome become unknown when `resume` is called.
+        """
+        by_kind = {
+            "frame_fired": FrameStep.CAMERA_SAYS_FIRED,
+            "frame_failed": FrameStep.CAMERA_SAYS_FAILED,
+            "frame_missed": FrameStep.GIVE_UP,
+            "frame_unknown": FrameStep.LOSE_TRACK,
+            "frame_intent": FrameStep.HAND_OVER,
+        }
+        for record in records:
+            kind = record["kind"]
+            self._now = max(self._now, int(record["at_utc_ns"]))
+            if kind in by_kind:
+                self._step(record["frame_id"], by_kind[kind])
+            elif kind == "frame_moved":
+                self._move(record["frame_id"], int(record["due_utc_ns"]))
+            elif kind == "filter_said":
+                for rig in self._sun_rigs(record["rig"]):
+                    self._said[rig] = FilterState(record["state"])
+            elif kind == "hold_opened" and record["hold_id"] in self._hold_state:
+                self._hold_state[record["hold_id"]] = HoldState.OPEN
+                self._ask_next[record["hold_id"]] = self._now
+            elif kind == "hold_passed" and record["hold_id"] in self._hold_state:
+                self._hold_state[record["hold_id"]] = HoldState.PASSED
+            elif kind == "hold_expired" and record["hold_id"] in self._hold_state:
+                self._hold_state[record["hold_id"]] = HoldState.EXPIRED
+            elif kind == "paused":
+                self._paused.update(self._rigs(record["rig"]))
+            elif kind == "went_on":
+                self._paused.difference_update(self._rigs(record["rig"]))
+
+    def resume(self, now_utc_ns: UtcNs) -> list[m.Effect]:
+        """Go on after `restore`. What was handed over and has no outcome is unknown and is not tried again.
+
+        A word on the filter stands only for a rig that is still in the phase in which the journal ends;
+        in any other, the operator is asked again (HF-S12).
+        """
+        self._effects = []
+        then, self._now = self._now, max(self._now, now_utc_ns)
+        self.state = RunState.GOING
+        for frame_id, state in list(self._frame_state.items()):
+            if state is FrameState.HANDED:
+                self._step(frame_id, FrameStep.LOSE_TRACK)
+                self._record(
+                    "frame_unknown",
+                    frame_id=frame_id,
+                    rig=self._frames[frame_id].rig,
+                    detail="the run ended between its intent and the camera's word",
+                )
+        for rig, said in self._said.items():
+            if said in (FilterState.UNSAID, FilterState.NOT_NEEDED):
+                continue
+            before, after = self._phase_at(rig, then), self._phase_at(rig, self._now)
+            if before is None or after is None or before != after:
+                self._said[rig] = FilterState.UNSAID
+                self._ask_anew(rig)
+        self._drop_past("while the run was down")
+        self._advance()
+        return self._effects
+
+    def _ask_anew(self, rig: str) -> None:
+        phase = self._phase_at(rig, self._now) or self._next_phase(rig)
+        if phase is None or phase.filter_need is FilterState.NOT_NEEDED:
+            return
+        for hold_id, hold in self._holds.items():
+            if (hold.rig, hold.phase) == (rig, phase.name) and self._hold_state[hold_id] in (
+                HoldState.AHEAD,
+                HoldState.OPEN,
+            ):
+                return  # it will be asked anyway
+        hold = Hold(
+            hold_id=f"{rig}/{phase.name}/again",
+            rig=rig,
+            phase=phase.name,
+            needs=phase.filter_need,
+            opens_utc_ns=self._opens_again(phase),
+            due_utc_ns=phase.starts_utc_ns,
+            closes_utc_ns=phase.ends_utc_ns,
+        )
+        self._holds[hold.hold_id] = hold
+        self._hold_state[hold.hold_id] = HoldState.AHEAD
+
+    def _opens_again(self, phase: Phase) -> UtcNs:
+        window = self.timeline.unfiltered_from_utc_ns
+        if phase.filter_need is FilterState.OFF and window is not None:
+            return UtcNs(max(self._now, window))
+        return UtcNs(self._now)
+
+    # --- the operator's words ---------------------------------------------------------------
+
+    def _filter_said(self, rig: str | None, state: FilterState) -> None:
+        if state not in (FilterState.ON, FilterState.OFF) or (rig is not None and rig not in self._said):
+            return
+        self._record("filter_said", rig=rig, state=state.value)
+        for name in self._sun_rigs(rig):
+            self._said[name] = state
+            wrong = [i for i in self._handed(name) if self._frames[i].filter_need is not state]
+            self._withdraw(name, wrong, "held")
+            for hold in [h for h in self._holds.values() if h.rig == name]:
+                current = self._hold_state[hold.hold_id]
+                word = HoldStep.WORD_MATCHES if hold.needs is state else HoldStep.WORD_CONTRADICTS
+                if current is HoldState.PASSED and word is HoldStep.WORD_CONTRADICTS:
+                    if self._now < hold.closes_utc_ns:
+                        self._step_hold(hold, word)
+                        self._reopen(hold)
+                elif (current, word) in HOLD_TABLE:
+                    self._step_hold(hold, word)
+                    if self._hold_state[hold.hold_id] is HoldState.PASSED:
+                        self._passed(hold)
+            self._refit(name, "the word on the filter")
+
+    def _passed(self, hold: Hold) -> None:
+        late = max(0.0, (self._now - hold.due_utc_ns) / NS_PER_S)
+        self._record(
+            "hold_passed", hold_id=hold.hold_id, rig=hold.rig, needs=hold.needs.value, late_s=round(late, 3)
+        )
+        self._say(f"Heard: filter is {hold.needs}" + self._rig_words(hold.rig), urgent=False)
+
+    def _pause(self, rig: str | None) -> None:
+        self._record("paused", rig=rig)
+        for name in self._rigs(rig):
+            self._paused.add(name)
+            self._withdraw(name, self._handed(name), "paused")
+        self._settle_state()
+
+    def _go_on(self, rig: str | None) -> None:
+        self._record("went_on", rig=rig)
+        for name in self._rigs(rig):
+            self._paused.discard(name)
+            self._refit(name, "the end of the pause")
+        self._settle_state()
+
+    def _settle_state(self) -> None:
+        self.state = RunState.PAUSED if self._paused >= set(self._said) else RunState.GOING
+
+    def _stop(self, by: str) -> None:
+        self._record("stop_asked", by=by)
+        for rig in self._said:
+            self._withdraw(rig, self._handed(rig), "stopped")
+        for frame_id in [i for ids in self._planned.values() for i in ids]:
+            self._miss(frame_id, "stopped")
+        self._finish(RunState.STOPPED)
+
+    # --- cameras ----------------------------------------------------------------------------
+
+    def _camera_ready(self, event: m.CameraReady) -> None:
+        if event.rig not in self._ready:
+            return
+        self._ready[event.rig] = True
+        self._error[event.rig] = ""
+        self._record("camera_ready", rig=event.rig, model=event.model)
+        self._refit(event.rig, "the camera came back")
+
+    def _camera_lost(self, event: m.CameraLost) -> None:
+        if event.rig not in self._ready or self._ready[event.rig] is False:
+            return
+        self._ready[event.rig] = False
+        self._error[event.rig] = event.detail
+        self._record("camera_lost", rig=event.rig, detail=event.detail)
+        self._say("Camera lost" + self._rig_words(event.rig), urgent=True)
+
+    def _camera_report(self, event: m.CameraReport) -> None:
+        self._battery[event.rig] = event.battery_percent
+        self._card[event.rig] = event.frames_left
+        self._record(
+            "camera_report",
+            rig=event.rig,
+            battery_percent=event.battery_percent,
+            frames_left=event.frames_left,
+        )
+
+    def _outcome(self, event: m.FrameFired | m.FrameMissed | m.FrameFailed) -> None:
+        frame = self._frames.get(event.frame_id)
+        if frame is None:
+            return
+        step = {
+            m.FrameFired: FrameStep.CAMERA_SAYS_FIRED,
+            m.FrameMissed: FrameStep.GIVE_UP,
+            m.FrameFailed: FrameStep.CAMERA_SAYS_FAILED,
+        }[type(event)]
+        if self._frame_state[frame.frame_id] is not FrameState.HANDED:
+            self._record(
+                "note",
+                text=f"a word on {frame.frame_id} ({step}) came when it was "
+                f"{self._frame_state[frame.frame_id]}; it stays so",
+            )
+            return
+        self._step(frame.frame_id, step)
+        who = {"frame_id": frame.frame_id, "rig": frame.rig}
+        match event:
+            case m.FrameFired():
+                self._record(
+                    "frame_fired",
+                    **who,
+                    due_utc_ns=frame.due_utc_ns,
+                    released_utc_ns=event.released_utc_ns,
+                    **event.report,
+                )
+            case m.FrameMissed():
+                self._error[frame.rig] = f"missed, {event.reason}: {event.detail or frame.shot}"
+                self._record("frame_missed", **who, reason=event.reason, detail=event.detail)
+            case m.FrameFailed():
+                self._error[frame.rig] = event.detail
+                self._record("frame_failed", **who, code=event.code, detail=event.detail)
+
+    # --- time -------------------------------------------------------------------------------
+
+    def _advance(self) -> None:
+        self._advance_holds()
+        self._advance_cues()
+        for rig in self._planned:
+            self._advance_frames(rig)
+        if self._done():
+            self._finish(RunState.FINISHED)
+            return
+        self._effects.append(m.WakeAt(instant_utc_ns=UtcNs(self._next_wake())))
+
+    def _advance_holds(self) -> None:
+        for hold in list(self._holds.values()):
+            state = self._hold_state[hold.hold_id]
+            if state is HoldState.AHEAD and self._now >= hold.opens_utc_ns:
+                self._step_hold(hold, HoldStep.TIME_OPENS)
+                self._record("hold_opened", hold_id=hold.hold_id, rig=hold.rig, needs=hold.needs.value)
+                if self._said[hold.rig] is hold.needs:  # said ahead of the asking
+                    self._step_hold(hold, HoldStep.WORD_MATCHES)
+                    self._passed(hold)
+                else:
+                    self._ask_next[hold.hold_id] = self._now
+            if self._hold_state[hold.hold_id] is HoldState.OPEN:
+                if self._now >= hold.closes_utc_ns:
+                    self._step_hold(hold, HoldStep.TIME_CLOSES)
+                    self._record("hold_expired", hold_id=hold.hold_id, rig=hold.rig, needs=hold.needs.value)
+                elif self._now >= self._ask_next[hold.hold_id]:
+                    self._ask(hold)
+
+    def _reopen(self, hold: Hold) -> None:
+        self._record("hold_opened", hold_id=hold.hold_id, rig=hold.rig, needs=hold.needs.value)
+        self._ask_next[hold.hold_id] = self._now + seconds_to_ns(ASK_AGAIN_S[0])
+
+    def _ask(self, hold: Hold) -> None:
+        late = self._now >= hold.due_utc_ns
+        text = ask(hold.needs, hold.rig if len(self._sun_rigs(None)) > 1 else None)
+        self._record("cue_said", cue_id=f"hold/{hold.hold_id}", say=text)
+        self._say(text, urgent=late)
+        pause = seconds_to_ns(ASK_AGAIN_S[1] if late else ASK_AGAIN_S[0])
+        upcoming = self._now + pause
+        if not late and upcoming > hold.due_utc_ns:
+            upcoming = hold.due_utc_ns
+        self._ask_next[hold.hold_id] = upcoming
+
+    def _advance_cues(self) -> None:
+        while self._cues and self._cues[0].at_utc_ns <= self._now:
+            cue = self._cues.pop(0)
+            late = (self._now - cue.at_utc_ns) / NS_PER_S
+            if late > CUE_LATE_LIMIT_S:
+                self._record("cue_dropped", cue_id=cue.cue_id, say=cue.say, late_s=round(late, 3))
+            else:
+                self._record("cue_said", cue_id=cue.cue_id, say=cue.say)
+                self._say(cue.say, urgent=False)
+
+    def _advance_frames(self, rig: str) -> None:
+        lead = seconds_to_ns(HAND_OVER_LEAD_S)
+        for frame_id in list(self._planned[rig]):
+            frame = self._frames[frame_id]
+            if frame.due_utc_ns - lead > self._now:
+                break
+            reason = self._blocked(frame)
+            if reason is None:
+                if self._now > frame.deadline_utc_ns:
+                    self._miss(frame_id, "late", "the program came to it after its deadline")
+                else:
+                    self._hand_over(frame)
+            elif self._now > max(frame.movable_until_utc_ns, frame.deadline_utc_ns):
+                self._miss(frame_id, reason)
+
+    def _blocked(self, frame: Frame) -> str | None:
+        """Return what forbids this frame now, or None. The one gate every frame goes through."""
+        reason = self._barred(frame.rig, frame.filter_need)
+        if reason is None and frame.filter_need is FilterState.OFF and not self._inside_window(frame):
+            return "outside its window"
+        return reason
+
+    def _barred(self, rig: str, need: FilterState) -> str | None:
+        """Return what forbids any frame with this need on this rig now, or None."""
+        if self.state not in (RunState.GOING, RunState.PAUSED):
+            return "stopped"
+        if self._said[rig] is not need:
+            return "held"
+        if rig in self._paused:
+            return "paused"
+        if not self._ready[rig]:
+            return "camera"
+        return None
+
+    def _inside_window(self, frame: Frame) -> bool:
+        start, end = self.timeline.unfiltered_from_utc_ns, self.timeline.unfiltered_until_utc_ns
+        if start is None or end is None:
+            return False
+        exposure = seconds_to_ns(frame.settings.exposure_s)
+        return start <= frame.due_utc_ns and frame.due_utc_ns + exposure <= min(end, frame.ends_by_utc_ns)
+
+    def _hand_over(self, frame: Frame) -> None:
+        self._step(frame.frame_id, FrameStep.HAND_OVER)
+        self._record(
+            "frame_intent",
+            frame_id=frame.frame_id,
+            rig=frame.rig,
+            due_utc_ns=frame.due_utc_ns,
+            exposure_s=frame.settings.exposure_s,
+            f_number=frame.settings.f_number,
+            iso=frame.settings.iso,
+        )
+        self._effects.append(m.HandOver(frame=frame))
+
+    def _next_wake(self) -> int:
+        wakes: list[int] = []
+        for hold_id, state in self._hold_state.items():
+            hold = self._holds[hold_id]
+            if state is HoldState.AHEAD:
+                wakes.append(hold.opens_utc_ns)
+            elif state is HoldState.OPEN:
+                wakes += [hold.closes_utc_ns, self._ask_next[hold_id]]
+        if self._cues:
+            wakes.append(self._cues[0].at_utc_ns)
+        lead = seconds_to_ns(HAND_OVER_LEAD_S)
+        for ids in self._planned.values():
+            for frame_id in ids:
+                frame = self._frames[frame_id]
+                if frame.due_utc_ns - lead > self._now:
+                    wakes.append(frame.due_utc_ns - lead)
+                    break
+                wakes.append(max(frame.movable_until_utc_ns, frame.deadline_utc_ns) + 1)
+        later = [wake for wake in wakes if wake > self._now]
+        return min(later, default=self._now + NS_PER_S)
+
+    def _done(self) -> bool:
+        waiting = any(self._planned.values()) or any(self._handed(rig) for rig in self._said)
+        holding = any(state in (HoldState.AHEAD, HoldState.OPEN) for state in self._hold_state.values())
+        return not waiting and not holding and not self._cues
+
+    def _finish(self, state: RunState) -> None:
+        self.state = state
+        totals = self.totals()
+        if state is RunState.FINISHED:
+            self._end(totals)
+        self._effects.append(m.Finish(outcome=state.value))
+
+    def close(self, now_utc_ns: UtcNs) -> list[m.Effect]:
+        """Write the closing record of a stopped run, once its last handed-over frames have been answered for.
+
+        Frames without an answer are closed as unknown.
+        """
+        self._effects = []
+        self._now = max(self._now, now_utc_ns)
+        if self.state is RunState.STOPPED:
+            for rig in self._said:
+                for frame_id in self._handed(rig):
+                    self._step(frame_id, FrameStep.LOSE_TRACK)
+                    self._record(
+                        "frame_unknown",
+                        frame_id=frame_id,
+                        rig=rig,
+                        detail="no word came before the run was stopped",
+                    )
+            self._end(self.totals())
+        return self._effects
+
+    def _end(self, totals: dict[FrameState, int]) -> None:
+        self._record(
+            "run_ended",
+            outcome=self.state.value,
+            fired=totals[FrameState.FIRED],
+            missed=totals[FrameState.MISSED],
+            failed=totals[FrameState.FAILED],
+            unknown=totals[FrameState.UNKNOWN],
+        )
+
+    # --- refit ------------------------------------------------------------------------------
+
+    def _refit(self, rig: str, why: str) -> None:
+        """Refit what is left of the rig's phase if any of its frames lost its time."""
+        phase = self._phase_at(rig, self._now)
+        if phase is None or self._barred(rig, phase.filter_need):
+            return
+        mine = [self._frames[i] for i in self._planned[rig] if self._frames[i].phase == phase.name]
+        if not any(frame.due_utc_ns < self._now for frame in mine):
+            return
+        taken = [
+            (frame.due_utc_ns, frame.due_utc_ns + frame.slot_ns)
+            for frame in (self._frames[i] for i in self._handed(rig))
+        ]
+        moved = lost = 0
+        for placement in refit(mine, self._now, lead_ns=seconds_to_ns(REFIT_LEAD_S), taken=taken):
+            frame = placement.frame
+            if placement.due_utc_ns is None:
+                lost += 1
+                self._miss(frame.frame_id, "no room after refit", why)
+            elif placement.due_utc_ns != frame.due_utc_ns:
+                moved += 1
+                self._record(
+                    "frame_moved",
+                    frame_id=frame.frame_id,
+                    rig=rig,
+                    due_utc_ns=placement.due_utc_ns,
+                    was_utc_ns=frame.due_utc_ns,
+                )
+                self._move(frame.frame_id, placement.due_utc_ns)
+        self._planned[rig].sort(key=lambda i: (self._frames[i].due_utc_ns, i))
+        self._record("refitted", rig=rig, phase=phase.name, moved=moved, lost=lost, why=why)
+
+    def _move(self, frame_id: str, due_utc_ns: int) -> None:
+        frame = self._frames[frame_id]
+        grace = frame.deadline_utc_ns - frame.due_utc_ns
+        self._frames[frame_id] = replace(
+            frame,
+            due_utc_ns=UtcNs(due_utc_ns),
+            deadline_utc_ns=UtcNs(min(due_utc_ns + grace, last_start(frame))),
+        )
+
+    # --- small things -----------------------------------------------------------------------
+
+    def _step(self, frame_id: str, step: FrameStep) -> None:
+        before = self._frame_state[frame_id]
+        after = FRAME_TABLE[before, step]
+        self._frame_state[frame_id] = after
+        rig = self._frames[frame_id].rig
+        self._tally[rig][before] -= 1
+        self._tally[rig][after] += 1
+        if before is FrameState.PLANNED:
+            self._planned[rig].remove(frame_id)
+
+    def _step_hold(self, hold: Hold, step: HoldStep) -> None:
+        self._hold_state[hold.hold_id] = HOLD_TABLE[self._hold_state[hold.hold_id], step]
+
+    def _miss(self, frame_id: str, reason: str, detail: str = "") -> None:
+        self._step(frame_id, FrameStep.GIVE_UP)
+        frame = self._frames[frame_id]
+        self._record("frame_missed", frame_id=frame_id, rig=frame.rig, reason=reason, detail=detail)
+
+    def _withdraw(self, rig: str, frame_ids: list[str], reason: str) -> None:
+        if frame_ids:
+            self._effects.append(m.Withdraw(rig=rig, frame_ids=tuple(frame_ids), reason=reason))
+
+    def _handed(self, rig: str) -> list[str]:
+        if not self._tally[rig][FrameState.HANDED]:
+            return []
+        return [
+            i for i, s in self._frame_state.items() if s is FrameState.HANDED and self._frames[i].rig == rig
+        ]
+
+    def _rigs(self, rig: str | None) -> list[str]:
+        return list(self._said) if rig is None else [rig] if rig in self._said else []
+
+    def _sun_rigs(self, rig: str | None) -> list[str]:
+        return [name for name in self._rigs(rig) if self._said[name] is not FilterState.NOT_NEEDED]
+
+    def _rig_words(self, rig: str) -> str:
+        return f", rig {rig}" if len(self._said) > 1 else ""
+
+    def _phase_at(self, rig: str, instant: int) -> Phase | None:
+        for phase in self.timeline.phases:
+            if phase.rig == rig and phase.starts_utc_ns <= instant < phase.ends_utc_ns:
+                return phase
+        return None
+
+    def _next_phase(self, rig: str) -> Phase | None:
+        later = [p for p in self.timeline.phases if p.rig == rig and p.starts_utc_ns > self._now]
+        return min(later, key=lambda phase: phase.starts_utc_ns, default=None)
+
+    def _record(self, kind: str, **data: Any) -> None:
+        self._effects.append(m.Record(kind=kind, at_utc_ns=UtcNs(self._now), data=data))
+
+    def _say(self, text: str, *, urgent: bool) -> None:
+        self._last_said = text
+        self._effects.append(m.Say(text=text, urgent=urgent))
+
+    # --- what can be asked of it --------------------------------------------------------------
+
+    def view(self, now_utc_ns: UtcNs) -> RunView:
+        """Return what an operator surface may show at this instant."""
+        contacts = sorted(self.timeline.contacts_utc_ns.items(), key=lambda pair: pair[1])
+        contact = next(((name, at) for name, at in contacts if at > now_utc_ns), None)
+        rigs = tuple(self._rig_view(rig, now_utc_ns) for rig in self._said)
+        return RunView(
+            now_utc_ns=now_utc_ns,
+            title=self.timeline.title,
+            time_zone=self.timeline.time_zone,
+            state=self.state,
+            next_contact=contact[0] if contact else None,
+            next_contact_utc_ns=contact[1] if contact else None,
+            next_cue=self._cues[0].say if self._cues else "",
+            next_cue_utc_ns=self._cues[0].at_utc_ns if self._cues else None,
+            last_said=self._last_said,
+            alarm=_alarm(rigs),
+            rigs=rigs,
+        )
+
+    def _rig_view(self, rig: str, now: int) -> RigView:
+        phase = self._phase_at(rig, now) or self._next_phase(rig)
+        hold = next(
+            (h for i, h in self._holds.items() if h.rig == rig and self._hold_state[i] is HoldState.OPEN),
+            None,
+        )
+        tally = self._tally[rig]
+        planned = self._planned[rig]
+        return RigView(
+            name=rig,
+            phase=phase.name if phase else "",
+            filter_asked=hold.needs if hold else None,
+            filter_asked_late_s=(now - hold.due_utc_ns) / NS_PER_S if hold else 0.0,
+            filter_said=self._said[rig],
+            camera_ready=bool(self._ready[rig]),
+            paused=rig in self._paused,
+            planned=sum(tally.values()),
+            fired=tally[FrameState.FIRED],
+            missed=tally[FrameState.MISSED],
+            failed=tally[FrameState.FAILED],
+            unknown=tally[FrameState.UNKNOWN],
+            next_due_utc_ns=self._frames[planned[0]].due_utc_ns if planned else None,
+            frames_left=self._card[rig],
+            battery_percent=self._battery[rig],
+            last_error=self._error[rig],
+        )
+
+    def open_holds(self) -> list[Hold]:
+        """Return the holds that wait for a word now."""
+        return [self._holds[i] for i, state in self._hold_state.items() if state is HoldState.OPEN]
+
+    def frame_state(self, frame_id: str) -> FrameState:
+        """Return where a frame is."""
+        return self._frame_state[frame_id]
+
+    def hold_state(self, hold_id: str) -> HoldState:
+        """Return where a hold is."""
+        return self._hold_state[hold_id]
+
+    def totals(self) -> dict[FrameState, int]:
+        """Return how many frames are in each state, all rigs together."""
+        return {state: sum(tally[state] for tally in self._tally.values()) for state in FrameState}
+
+
+def _alarm(rigs: tuple[RigView, ...]) -> str:
+    """Return the one thing that is wrong now, the most pressing first."""
+    for rig in rigs:
+        if rig.filter_asked is not None and rig.filter_asked_late_s > 0:
+            return f"no word yet that the filter of {rig.name} is {rig.filter_asked}"
+    for rig in rigs:
+        if not rig.camera_ready and rig.last_error:
+            return f"camera of {rig.name} lost: {rig.last_error}"
+    for rig in rigs:
+        if rig.frames_left == 0:
+            return f"card of {rig.name} is full"
+    return ""

@@ -1,0 +1,180 @@
+"""What goes into the engine (events) and what comes out of it (effects). Plain, frozen data.
+
+Every event carries the instant at which it is handed in, UTC nanoseconds. Effects are to be carried
+out in the order given: a `Record` stands before the effect that it announces, and is on the disk
+before that effect begins.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from controller.timeline.model import Frame
+from controller.units import FilterState, UtcNs
+
+# --- events -----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Event:
+    """Base of all events."""
+
+    now_utc_ns: UtcNs
+
+
+@dataclass(frozen=True, kw_only=True)
+class Begin(Event):
+    """The run begins. `facts` go into the first record as they are."""
+
+    facts: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class TimePassed(Event):
+    """Nothing but time has passed."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FilterSaid(Event):
+    """The operator says which state the filter is in; `rig` None: on all rigs that point at the Sun."""
+
+    rig: str | None
+    state: FilterState
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrameFired(Event):
+    """The camera has said that the frame exists."""
+
+    frame_id: str
+    released_utc_ns: UtcNs
+    """Host's best estimate of the shutter's opening."""
+    report: Mapping[str, Any] = field(default_factory=dict)
+    """File name, settings read back and the like, for the record."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrameMissed(Event):
+    """A frame that was handed over was not tried."""
+
+    frame_id: str
+    reason: str
+    detail: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrameFailed(Event):
+    """A frame was tried and the camera did not say that it exists."""
+
+    frame_id: str
+    detail: str
+    code: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class CameraReady(Event):
+    """A rig's camera is open."""
+
+    rig: str
+    model: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CameraLost(Event):
+    """A rig's camera cannot be used for now."""
+
+    rig: str
+    detail: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CameraReport(Event):
+    """What a camera says of its battery and card; None where it says nothing."""
+
+    rig: str
+    battery_percent: int | None
+    frames_left: int | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PauseAsked(Event):
+    """Fire nothing more for now; `rig` None: on all rigs."""
+
+    rig: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class GoOnAsked(Event):
+    """The end of a pause."""
+
+    rig: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class StopAsked(Event):
+    """End the run now."""
+
+    by: str = "operator"
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClockStepped(Event):
+    """The wall clock was seen to step against the monotonic clock."""
+
+    step_s: float
+
+
+# --- effects ----------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Record:
+    """Write this to the journal, and flush it before the next effect."""
+
+    kind: str
+    at_utc_ns: UtcNs
+    data: Mapping[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandOver:
+    """Give this frame to its camera's worker, which releases it at its due instant."""
+
+    frame: Frame
+
+
+@dataclass(frozen=True, kw_only=True)
+class Withdraw:
+    """Take these frames back from the rig's worker unless they are already released."""
+
+    rig: str
+    frame_ids: tuple[str, ...]
+    reason: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Say:
+    """Speak this now."""
+
+    text: str
+    urgent: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class WakeAt:
+    """Hand in `TimePassed` at this instant (or sooner)."""
+
+    instant_utc_ns: UtcNs
+
+
+@dataclass(frozen=True, kw_only=True)
+class Finish:
+    """The run is over."""
+
+    outcome: str
+    """``finished`` or ``stopped``."""
+
+
+Effect = Record | HandOver | Withdraw | Say | WakeAt | Finish

@@ -1,0 +1,81 @@
+"""What a camera's worker reports, as events for the engine. Shared by the live and the simulated run."""
+
+from __future__ import annotations
+
+from controller.cameras.protocol import Outcome, OutcomeState
+from controller.cameras.worker import Lost, Opened, Report, StatusReport
+from controller.engine import messages as m
+from controller.units import UtcNs
+
+
+def events_of(rig: str, report: Report, now_utc_ns: int) -> list[m.Event]:
+    """Return the engine's events for one report of a rig's worker, heard at `now_utc_ns`."""
+    now = UtcNs(now_utc_ns)
+    match report:
+        case Opened(facts=facts):
+            status = m.CameraReport(
+                now_utc_ns=now,
+                rig=rig,
+                battery_percent=facts.status.battery_percent,
+                frames_left=facts.status.frames_left,
+            )
+            return [m.CameraReady(now_utc_ns=now, rig=rig, model=facts.model), status]
+        case Lost(detail=detail):
+            return [m.CameraLost(now_utc_ns=now, rig=rig, detail=detail)]
+        case StatusReport(status=status_):
+            return [
+                m.CameraReport(
+                    now_utc_ns=now,
+                    rig=rig,
+                    battery_percent=status_.battery_percent,
+                    frames_left=status_.frames_left,
+                )
+            ]
+        case Outcome():
+            return _outcome(rig, report, now)
+
+
+def _outcome(rig: str, outcome: Outcome, now: UtcNs) -> list[m.Event]:
+    events: list[m.Event] = []
+    if outcome.state is OutcomeState.FIRED:
+        events.append(
+            m.FrameFired(
+                now_utc_ns=now,
+                frame_id=outcome.frame_id,
+                released_utc_ns=UtcNs(outcome.released_utc_ns or outcome.at_utc_ns),
+                report=_fired_report(outcome),
+            )
+        )
+    elif outcome.state is OutcomeState.MISSED:
+        events.append(
+            m.FrameMissed(
+                now_utc_ns=now,
+                frame_id=outcome.frame_id,
+                reason=outcome.reason.value if outcome.reason else "camera",
+                detail=outcome.detail,
+            )
+        )
+    else:
+        events.append(
+            m.FrameFailed(now_utc_ns=now, frame_id=outcome.frame_id, detail=outcome.detail, code=outcome.code)
+        )
+    if outcome.camera_lost:
+        events.append(m.CameraLost(now_utc_ns=now, rig=rig, detail=outcome.detail))
+    return events
+
+
+def _fired_report(outcome: Outcome) -> dict[str, object]:
+    captured, readback = outcome.captured, outcome.readback
+    report: dict[str, object] = {
+        "file_name": captured.file_name if captured else None,
+        "reported_utc_ns": captured.reported_utc_ns if captured else outcome.at_utc_ns,
+    }
+    if readback:
+        report["read_back"] = {
+            "exposure_s": readback.exposure_s,
+            "f_number": readback.f_number,
+            "iso": readback.iso,
+        }
+        report["words"] = dict(readback.words)
+        report["differs"] = list(readback.differs)
+    return report

@@ -1,0 +1,233 @@
+"""The simulation driver: plays an engine in virtual time against workers and a scripted operator.
+
+It runs the same engine and the same camera workers as the live driver. Each worker has a clock of its
+own that a blocking call moves forward; a message that reaches a worker while it blocks is seen when
+the call returns, as in a live run. The same timeline, cameras and operator give the same journal.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Generator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from controller.cameras.protocol import Camera, Clock, MissReason
+from controller.cameras.worker import CameraWorker, Report, WaitUntil
+from controller.engine import messages as m
+from controller.engine.engine import Engine
+from controller.journal.records import Kind
+from controller.live.reports import events_of
+from controller.timeline.model import Hold
+from controller.units import FilterState, UtcNs
+
+MakeCamera = Callable[[Clock], Camera]
+"""Opens a rig's camera on the clock it is given; called again after a loss."""
+NextWord = Callable[[Hold, int, bool], int | None]
+"""Given a hold, the instant it opened and whether it is the rig's first: when the word comes, or None."""
+
+
+class Writer(Protocol):
+    """Where records go; the journal writer is one."""
+
+    def append_many(self, records: list[tuple[Kind, int, dict[str, Any]]]) -> object:
+        """Write records in order, on the disk when it returns."""
+        ...
+
+
+class VirtualClock:
+    """A worker's own time, moved by its sleeps and by the driver."""
+
+    def __init__(self, now_ns: int) -> None:
+        self._now_ns = now_ns
+
+    def now_ns(self) -> int:
+        """Return this clock's present instant, UTC nanoseconds."""
+        return self._now_ns
+
+    def sleep_until_ns(self, instant_ns: int) -> None:
+        """Move the clock forward to `instant_ns`; never back."""
+        self._now_ns = max(self._now_ns, instant_ns)
+
+
+@dataclass
+class _Seat:
+    """One rig's worker in the simulation."""
+
+    worker: CameraWorker
+    clock: VirtualClock
+    steps: Generator[WaitUntil | Report, None, None]
+    resume_at: int | None = None
+
+
+@dataclass
+class Simulation:
+    """One run in virtual time.
+
+    Args:
+        engine: a fresh engine, or one that has taken over a journal with `Engine.restore`.
+        cameras: how to open each rig's camera.
+        next_word: the scripted operator.
+        journal: where records go.
+        start_utc_ns: the virtual instant at which the run begins.
+        facts: for the first record.
+        on_step: called with the virtual instant after every step, for a progress bar.
+    """
+
+    engine: Engine
+    cameras: Mapping[str, MakeCamera]
+    next_word: NextWord
+    journal: Writer
+    start_utc_ns: int
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    on_step: Callable[[int], None] | None = None
+
+    def __post_init__(self) -> None:
+        self._queue: list[tuple[int, int, Callable[[int], None]]] = []
+        self._order = 0
+        self._asked: dict[str, int] = {}
+        self._outcome: str | None = None
+        self._wake_at: int | None = None
+        self._seats = {
+            rig.name: self._seat(self.cameras[rig.name], rig.release_lag_s)
+            for rig in self.engine.timeline.rigs
+        }
+
+    def _seat(self, make_camera: MakeCamera, release_lag_s: float) -> _Seat:
+        clock = VirtualClock(self.start_utc_ns)
+        worker = CameraWorker(lambda: make_camera(clock), clock, release_lag_s=release_lag_s)
+        return _Seat(worker, clock, worker.run())
+
+    def run(self, *, until_utc_ns: int | None = None) -> str | None:
+        """Play to the end, or until a virtual instant; return the outcome, None when cut short."""
+        start = UtcNs(self.start_utc_ns)
+        self._feed(m.Begin(now_utc_ns=start, facts=self.facts))
+        return self._play(until_utc_ns)
+
+    def resume(self) -> str | None:
+        """Go on with an engine that has taken over a journal; return the outcome."""
+        self._carry_out(self.engine.resume(UtcNs(self.start_utc_ns)), self.start_utc_ns)
+        return self._play(None)
+
+    def _play(self, until_utc_ns: int | None) -> str | None:
+        for seat in self._seats.values():
+            self._schedule_seat(seat, self.start_utc_ns)
+        while self._queue and self._outcome is None:
+            instant, _, action = heapq.heappop(self._queue)
+            if until_utc_ns is not None and instant > until_utc_ns:
+                return None
+            action(instant)
+            if self.on_step:
+                self.on_step(instant)
+        self._close()
+        return self._outcome
+
+    def _close(self) -> None:
+        """Let the workers answer for what they still hold, then write the closing record."""
+        last = self.start_utc_ns
+        for name, seat in self._seats.items():
+            seat.worker.close()
+            for step in seat.steps:
+                if not isinstance(step, WaitUntil):
+                    last = max(last, seat.clock.now_ns())
+                    for event in events_of(name, step, seat.clock.now_ns()):
+                        self._carry_out(self.engine.handle(event), event.now_utc_ns)
+        self._carry_out(self.engine.close(UtcNs(last)), last)
+
+    # --- the queue --------------------------------------------------------------------------
+
+    def _at(self, instant: int, action: Callable[[int], None]) -> None:
+        self._order += 1
+        heapq.heappush(self._queue, (instant, self._order, action))
+
+    def _schedule_seat(self, seat: _Seat, instant: int) -> None:
+        at = max(instant, seat.clock.now_ns())
+        if seat.resume_at is not None and seat.resume_at <= at:
+            return
+        seat.resume_at = at
+
+        def go_on(now: int) -> None:
+            if seat.resume_at == now:
+                seat.resume_at = None
+                self._step_seat(seat, now)
+
+        self._at(at, go_on)
+
+    def _step_seat(self, seat: _Seat, now: int) -> None:
+        seat.clock.sleep_until_ns(now)
+        name = next(name for name, other in self._seats.items() if other is seat)
+        for step in seat.steps:
+            if isinstance(step, WaitUntil):
+                self._schedule_seat(seat, step.instant_ns)
+                return
+            self._at(seat.clock.now_ns(), self._deliver(name, step))
+
+    def _deliver(self, name: str, report: Report) -> Callable[[int], None]:
+        def deliver(now: int) -> None:
+            for event in events_of(name, report, now):
+                self._feed(event)
+
+        return deliver
+
+    # --- the engine -------------------------------------------------------------------------
+
+    def _feed(self, event: m.Event) -> None:
+        self._carry_out(self.engine.handle(event), event.now_utc_ns)
+
+    def _carry_out(self, effects: list[m.Effect], now: int) -> None:
+        records: list[tuple[Kind, int, dict[str, Any]]] = []
+        for effect in effects:
+            if isinstance(effect, m.Record):
+                records.append((Kind(effect.kind), effect.at_utc_ns, dict(effect.data)))
+                continue
+            if records and not isinstance(effect, m.WakeAt):
+                self.journal.append_many(records)
+                records = []
+            match effect:
+                case m.HandOver(frame=frame):
+                    seat = self._seats[frame.rig]
+                    seat.worker.hand_over(frame)
+                    self._schedule_seat(seat, now)
+                case m.Withdraw(rig=rig, frame_ids=frame_ids, reason=reason):
+                    seat = self._seats[rig]
+                    seat.worker.withdraw(frame_ids, MissReason(reason))
+                    self._schedule_seat(seat, now)
+                case m.WakeAt(instant_utc_ns=instant):
+                    self._wake(instant)
+                case m.Finish(outcome=outcome):
+                    self._outcome = outcome
+                case m.Say():
+                    pass
+        if records:
+            self.journal.append_many(records)
+        self._listen()
+
+    def _wake(self, instant: int) -> None:
+        if self._wake_at is not None and self._wake_at <= instant:
+            return
+        self._wake_at = instant
+
+        def wake(now: int) -> None:
+            if self._wake_at == now:
+                self._wake_at = None
+                self._feed(m.TimePassed(now_utc_ns=UtcNs(now)))
+
+        self._at(instant, wake)
+
+    def _listen(self) -> None:
+        """Ask the scripted operator about every hold that has opened since."""
+        for hold in self.engine.open_holds():
+            if hold.hold_id in self._asked:
+                continue
+            first = not any(asked.split("/")[0] == hold.rig for asked in self._asked)
+            opened = max(self.start_utc_ns, hold.opens_utc_ns)
+            self._asked[hold.hold_id] = opened
+            word_at = self.next_word(hold, opened, first)
+            if word_at is not None:
+                self._at(word_at, self._word(hold.rig, hold.needs))
+
+    def _word(self, rig: str, state: FilterState) -> Callable[[int], None]:
+        def say(now: int) -> None:
+            self._feed(m.FilterSaid(now_utc_ns=UtcNs(now), rig=rig, state=state))
+
+        return say

@@ -1,0 +1,416 @@
+"""The engine: holds, refit, pause, stop, loss, resume. Timelines are made by hand; see `builder`."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from tests.engine.builder import NOT_NEEDED, OFF, ON, Bench, at, frame, rig_info, timeline
+
+from controller.engine import messages as m
+from controller.engine.engine import Engine
+from controller.engine.states import FRAME_ENDS, FrameState
+from controller.engine.view import RunState
+from controller.timeline.model import Cue
+from controller.units import FilterState, Wanted
+
+
+def filtered(number: int, due: float, **more: object) -> object:
+    """A frame of the first partial phase."""
+    return frame(number, due, phase="partial in", need=ON, ends_by=80, **more)  # type: ignore[arg-type]
+
+
+def a_day() -> list[object]:
+    """Three filtered frames, ten unfiltered, two filtered."""
+    return [
+        *(filtered(i, 10.0 * i) for i in (1, 2, 3)),
+        *(frame(10 + i, 102 + i * 2, until=129) for i in range(10)),
+        *(
+            frame(30 + i, 160 + 10 * i, phase="partial out", need=ON, ends_by=200)
+            for i in range(2)
+        ),
+    ]  # fmt: skip
+
+
+def test_a_day_with_a_prompt_operator_fires_every_frame_in_time() -> None:
+    """With every word in time each frame is handed over once and fired at its own instant."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(97, OFF)
+    bench.say(133, ON)
+    bench.run_to(260)
+    assert [i for _, i in bench.fired] == [f.frame_id for f in bench.day.frames]
+    assert [s for s, _ in bench.fired] == [round((f.due_utc_ns - at(0)) / 1e9, 3) for f in bench.day.frames]
+    assert bench.engine.state is RunState.FINISHED
+    assert bench.records("run_ended")[0].data["fired"] == 15
+    assert sum(isinstance(e, m.Finish) for e in bench.effects) == 1
+
+
+def test_silent_operator_fires_nothing_at_all() -> None:
+    """HF-S01, HF-S11: nobody says a word, so not one frame fires, filtered or not."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.run_to(300)
+    assert bench.fired == []
+    assert set(bench.missed().values()) == {"held"}
+    assert len(bench.missed()) == 15
+    assert not any(isinstance(e, m.HandOver) for e in bench.effects)
+    assert len(bench.records("hold_expired")) == 3
+
+
+def test_silent_through_totality_fires_no_unfiltered_frame() -> None:
+    """HF-S11: the filter was said to be on, and nothing is said after: only filtered frames fire."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(300)
+    assert {bench.day.frames[i].filter_need for i in range(5)} == {ON, OFF}
+    fired = {i for _, i in bench.fired}
+    assert fired == {f.frame_id for f in bench.day.frames if f.filter_need is ON}
+    assert {reason for i, reason in bench.missed().items()} == {"held"}
+
+
+def test_asking_is_repeated_and_grows_insistent() -> None:
+    """An open hold is asked again, more often and urgently once it is due."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(120)
+    asked = [
+        (e.text, e.urgent) for e in bench.effects if isinstance(e, m.Say) and e.text.startswith("Filter off")
+    ]
+    assert asked[0] == ("Filter off now. Say when it is off", False)
+    assert len(asked) == 1 + 6  # at 95 s, then urgently at 100, 104, 108, 112, 116, 120 s
+    assert all(urgent for _, urgent in asked[1:])
+
+
+def test_nothing_says_filter_off_before_the_earliest_instant() -> None:
+    """HF-S13: before the window opens no sentence asks for the filter to come off."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(94.9)
+    assert not any("Filter off" in text for text in bench.said())
+    bench.run_to(95.1)
+    assert any("Filter off" in text for text in bench.said())
+
+
+def test_late_word_refits_must_first() -> None:
+    """A word 12 s late: every must frame that still fits is fired, before want and nice (HF-S01)."""
+    frames = [
+        *(frame(i, 100 + i, wanted=Wanted.NICE, until=129) for i in range(0, 10)),
+        *(frame(10 + i, 110 + i, wanted=Wanted.MUST, until=129) for i in range(0, 6)),
+        *(frame(20 + i, 116 + i, wanted=Wanted.WANT, until=129) for i in range(0, 6)),
+        *(frame(30 + i, 101 + i, wanted=Wanted.MUST, until=129, slot_s=1.0) for i in ()),
+    ]
+    bench = Bench(timeline(frames))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(112, OFF)
+    bench.run_to(260)
+    fired = [i for _, i in bench.fired]
+    musts = {f.frame_id for f in frames if f.wanted is Wanted.MUST}
+    assert musts <= set(fired)
+    assert all(112 <= s < 130 for s, _ in bench.fired)
+    # 112.4 to 129.9 s holds 17 slots of 1 s; 12 are must and want, so at most 5 nice ones are left.
+    nice = [i for i in fired if i.endswith(tuple(f"{n:04d}" for n in range(10)))]
+    assert 4 <= len(nice) <= 5
+    starts = sorted(s for s, _ in bench.fired)
+    assert min(b - a for a, b in zip(starts, starts[1:], strict=False)) >= 0.999
+    assert bench.records("refitted")
+
+
+def test_word_on_in_totality_stops_unfiltered_frames_at_once() -> None:
+    """HF-S05: "filter is on" withdraws what is handed over and bars the rest."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(97, OFF)
+    bench.say(107, ON)
+    withdrawn = [e for e in bench.effects if isinstance(e, m.Withdraw)]
+    assert withdrawn
+    assert all(e.reason == "held" for e in withdrawn)
+    bench.run_to(140)
+    assert all(s <= 107 for s, i in bench.fired)
+    assert any(reason == "held" for reason in bench.missed().values())
+
+
+def test_word_off_again_goes_on() -> None:
+    """The operator corrects himself: after "off" again, frames go on inside the window."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(97, OFF)
+    bench.say(107, ON)
+    bench.say(111, OFF)
+    bench.run_to(140)
+    assert [s for s, _ in bench.fired if s > 111]
+
+
+def test_filter_off_too_early_bars_filtered_frames() -> None:
+    """HF-S06: while the filter is said to be off no filtered frame fires, and it is asked back on."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(15, OFF)
+    bench.run_to(94)
+    assert [i for _, i in bench.fired] == ["long/0001"]
+    assert any(text.startswith("Filter on") for text in bench.said()[3:])
+    assert bench.missed() == {"long/0002": "held", "long/0003": "held"}
+
+
+def test_unfiltered_frame_outside_the_window_is_never_handed_over() -> None:
+    """HF-S03: even a timeline that was tampered with fires nothing unfiltered outside the window."""
+    rogue = frame(1, 105, until=129)
+    early = frame(2, 90, until=91)
+    object.__setattr__(rogue, "ends_by_utc_ns", at(300))
+    long = frame(3, 134.5, exposure_s=1.0, ends_by=300, until=135)
+    bench = Bench(timeline([early, rogue, long]))
+    bench.begin()
+    bench.say(-20, OFF)
+    bench.run_to(300)
+    assert [i for _, i in bench.fired] == ["long/0001"]
+    assert bench.missed() == {"long/0002": "outside its window", "long/0003": "outside its window"}
+
+
+def test_annular_timeline_has_no_window_and_fires_nothing_unfiltered() -> None:
+    """HF-S07: without a window every unfiltered frame is barred, whatever is said."""
+    day = timeline([frame(1, 105, until=129)])
+    object.__setattr__(day, "unfiltered_from_utc_ns", None)
+    bench = Bench(day)
+    bench.begin()
+    bench.say(97, OFF)
+    bench.run_to(300)
+    assert bench.fired == []
+
+
+def test_two_rigs_are_held_apart_and_a_landscape_rig_needs_no_word() -> None:
+    """A word for one rig moves that rig only; a rig that does not point at the Sun fires unasked."""
+    frames = [
+        *(frame(i, 102 + i, until=129) for i in range(5)),
+        *(frame(i, 102 + i, rig="second", until=129) for i in range(5)),
+        *(
+            frame(i, 102 + i, rig="wide", phase="landscape", need=NOT_NEEDED, ends_by=200)
+            for i in range(5)
+        ),
+    ]  # fmt: skip
+    rigs = (rig_info(), rig_info("second"), rig_info("wide", points_at_sun=False))
+    bench = Bench(timeline(frames, rigs=rigs))
+    bench.begin()
+    bench.say(97, OFF, rig="second")
+    bench.run_to(128)
+    fired = {i.split("/")[0] for _, i in bench.fired}
+    assert fired == {"second", "wide"}
+    bench.say(128.5, OFF)
+    assert bench.engine.view(at(128.5)).rigs[0].filter_said is OFF
+    assert bench.engine.view(at(128.5)).rigs[2].filter_said is NOT_NEEDED
+
+
+def test_record_of_intent_stands_before_every_hand_over() -> None:
+    """HF-S09: the journal hears of a frame before its camera does."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(97, OFF)
+    bench.run_to(260)
+    seen: set[str] = set()
+    for effect in bench.effects:
+        if isinstance(effect, m.Record) and effect.kind == "frame_intent":
+            seen.add(effect.data["frame_id"])
+        if isinstance(effect, m.HandOver):
+            assert effect.frame.frame_id in seen
+
+
+def test_late_engine_misses_and_does_not_catch_up() -> None:
+    """HF-S08: time jumps over a frame's deadline: it is missed, not fired late."""
+    bench = Bench(timeline([filtered(1, 10), filtered(2, 50)]))  # type: ignore[list-item]
+    bench.begin()
+    bench.say(-20, ON)
+    bench.feed(m.TimePassed(now_utc_ns=at(20)))
+    bench.run_to(60)
+    assert bench.missed() == {"long/0001": "late"}
+    assert [i for _, i in bench.fired] == ["long/0002"]
+
+
+def test_pause_and_go_on() -> None:
+    """Paused frames are missed or refitted; what was handed over is withdrawn."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(9)
+    bench.feed(m.PauseAsked(now_utc_ns=at(9)))
+    assert bench.engine.state is RunState.PAUSED
+    bench.run_to(25)
+    assert bench.fired == []
+    bench.feed(m.GoOnAsked(now_utc_ns=at(25)))
+    bench.run_to(40)
+    assert bench.missed() == {"long/0001": "paused", "long/0002": "paused"}
+    assert [i for _, i in bench.fired] == ["long/0003"]
+
+
+def test_stop_ends_every_frame_in_one_state() -> None:
+    """HF-S16: stop withdraws what is out, gives up the rest, and closes the journal once."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(9)
+    bench.feed(m.StopAsked(now_utc_ns=at(9)))
+    bench.note(bench.engine.close(at(10)))
+    assert bench.engine.state is RunState.STOPPED
+    assert set(bench.missed().values()) == {"stopped"}
+    assert all(bench.engine.frame_state(f.frame_id) in FRAME_ENDS for f in bench.day.frames)
+    assert len(bench.records("run_ended")) == 1
+    bench.run_to(300)
+    assert bench.fired == []
+
+
+def test_stopped_run_with_a_dumb_camera_closes_frames_as_unknown() -> None:
+    """A camera that never answers for a handed-over frame leaves it unknown, not missed."""
+    bench = Bench(timeline(a_day()), obedient=False)
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(12)
+    bench.engine.handle(m.StopAsked(now_utc_ns=at(12)))
+    bench.note(bench.engine.close(at(13)))
+    assert bench.engine.frame_state("long/0001") is FrameState.UNKNOWN
+    assert bench.records("run_ended")[0].data["unknown"] == 1
+
+
+def test_camera_lost_and_back_refits() -> None:
+    """While the camera is away frames wait; when it is back, what still fits is fired."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(97, OFF)
+    bench.run_to(101)
+    bench.feed(m.CameraLost(now_utc_ns=at(101), rig="long", detail="gone"))
+    bench.run_to(112)
+    bench.feed(m.CameraReady(now_utc_ns=at(112), rig="long"))
+    bench.run_to(140)
+    in_totality = [s for s, _ in bench.fired if 100 < s < 130]
+    assert len(in_totality) == 10 - 0  # all ten fit between 112.4 and 129.9 s
+    assert all(s >= 102 for s in in_totality)
+    assert "Camera lost" in bench.said()
+
+
+def test_outcome_for_a_frame_that_has_ended_is_noted_and_changes_nothing() -> None:
+    """A second word on a frame never changes its state."""
+    bench = Bench(timeline([filtered(1, 10)]))  # type: ignore[list-item]
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(11)
+    bench.feed(m.FrameFailed(now_utc_ns=at(12), frame_id="long/0001", detail="?"))
+    assert bench.engine.frame_state("long/0001") is FrameState.FIRED
+    assert bench.records("note")
+    assert bench.records("frame_failed") == []
+
+
+def test_cue_spoken_in_time_and_dropped_when_late() -> None:
+    """A cue later than 1 s is dropped, not spoken."""
+    cues = (Cue(cue_id="a", at_utc_ns=at(5), say="five"), Cue(cue_id="b", at_utc_ns=at(20), say="twenty"))
+    bench = Bench(timeline([filtered(1, 60)], cues=cues))  # type: ignore[list-item]
+    bench.begin()
+    bench.run_to(6)
+    bench.feed(m.TimePassed(now_utc_ns=at(22)))
+    assert "five" in bench.said()
+    assert "twenty" not in bench.said()
+    assert bench.records("cue_dropped")[0].data["say"] == "twenty"
+
+
+def restored(bench: Bench, resume_at: float) -> Bench:
+    """A new engine that has taken over the old one's journal."""
+    records = [
+        json.loads(json.dumps({"kind": e.kind, "at_utc_ns": e.at_utc_ns, **e.data}))
+        for e in bench.effects
+        if isinstance(e, m.Record)
+    ]
+    again = Bench(bench.day)
+    again.engine.restore(records)
+    again.note(again.engine.resume(at(resume_at)))
+    again.feed(m.CameraReady(now_utc_ns=at(resume_at), rig="long"))
+    return again
+
+
+def test_resume_in_the_same_phase_goes_on_without_asking() -> None:
+    """HF-S12: the confirmation in the journal stands inside its phase; no frame is repeated."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(97, OFF)
+    bench.run_to(107.5)
+    before = {i for _, i in bench.fired}
+    again = restored(bench, 109)
+    again.run_to(128)
+    after = [i for _, i in again.fired]
+    assert after
+    assert not before & set(after)
+    assert not any("Filter off" in text for text in again.said())
+
+
+def test_resume_marks_open_intents_unknown_and_never_fires_them() -> None:
+    """HF-S10: an intent without an outcome is unknown after a crash and is not tried again."""
+    bench = Bench(timeline(a_day()), obedient=False)
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(9)
+    again = restored(bench, 9.5)
+    assert again.engine.frame_state("long/0001") is FrameState.UNKNOWN
+    assert [r.data["frame_id"] for r in again.records("frame_unknown")] == ["long/0001"]
+    again.run_to(30)
+    assert "long/0001" not in {i for _, i in again.fired}
+
+
+@pytest.mark.parametrize(("crash", "back", "said"), [(75, 103, ON), (107, 160, OFF), (85, 105, ON)])
+def test_resume_in_another_phase_asks_again(crash: float, back: float, said: FilterState) -> None:
+    """HF-S12: a word from an earlier phase is not trusted after a restart in another one."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    if said is OFF:
+        bench.say(97, OFF)
+    bench.run_to(crash)
+    again = restored(bench, back)
+    assert again.engine.view(at(back)).rigs[0].filter_said is FilterState.UNSAID
+    assert again.engine.open_holds()
+    again.run_to(back + 5)
+    assert again.fired == []
+    need = again.engine.open_holds()[0].needs
+    again.say(back + 6, need)
+    again.run_to(back + 15)
+    assert again.fired
+
+
+def test_same_events_give_the_same_effects() -> None:
+    """The engine is deterministic."""
+
+    def play() -> list[m.Effect]:
+        bench = Bench(timeline(a_day()))
+        bench.begin()
+        bench.say(-20, ON)
+        bench.say(112, OFF)
+        bench.run_to(260)
+        return bench.effects
+
+    assert play() == play()
+
+
+def test_begun_late_skips_what_is_past() -> None:
+    """A run begun in the middle skips past frames with the reason, and goes on."""
+    bench = Bench(timeline(a_day()))
+    bench.begin(90)
+    assert bench.missed() == {f"long/000{i}": "late" for i in (1, 2, 3)}
+    bench.say(97, OFF)
+    bench.run_to(140)
+    assert len(bench.fired) == 10
+
+
+def test_words_of_unknown_rigs_and_states_change_nothing() -> None:
+    """Only "on" and "off", for a known rig or for all, are words."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.feed(m.FilterSaid(now_utc_ns=at(0), rig="nobody", state=OFF))
+    bench.feed(m.FilterSaid(now_utc_ns=at(0), rig=None, state=FilterState.UNSAID))
+    assert bench.records("filter_said") == []
+    assert isinstance(bench.engine, Engine)
+    assert bench.engine.view(at(0)).rigs[0].filter_said is FilterState.UNSAID
