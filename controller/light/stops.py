@@ -255,15 +255,42 @@ def bracket_exposures(start_s: float, end_s: float, step_stops: float) -> tuple[
     Raises:
         ValueError: if the step is neither whole thirds nor whole halves, or an end is not in the series.
     """
-    if step_stops > 0 and _is_whole(step_stops * 3):
-        series, stride = NOMINAL_THIRDS_S, round(step_stops * 3)
-    elif step_stops > 0 and _is_whole(step_stops * 2):
-        series, stride = NOMINAL_HALVES_S, round(step_stops * 2)
-    else:
-        raise ValueError("a step is a whole number of third stops or of half stops")
-    first, last = _mark(start_s, series), _mark(end_s, series)
+    series = series_for_step(step_stops)
+    stride = round(step_stops * _marks_per_stop(series))
+    first, last = mark_in_series(start_s, series), mark_in_series(end_s, series)
     marks = range(first, last, stride if last > first else -stride)
     return tuple(series[mark] for mark in [*marks, last])
+
+
+def series_for_step(step_stops: float) -> tuple[float, ...]:
+    """Return the nominal series whose marks a step meets: third stops where they do, else half stops.
+
+    Raises:
+        ValueError: if the step is not above zero, or neither whole thirds nor whole halves.
+    """
+    for series in (NOMINAL_THIRDS_S, NOMINAL_HALVES_S):
+        strides = step_stops * _marks_per_stop(series)
+        if round(strides) >= 1 and abs(strides - round(strides)) < 1e-3:
+            return series
+    raise ValueError("a step is a whole number of third stops or of half stops")
+
+
+def mark_in_series(exposure_s: float, series: Sequence[float]) -> int:
+    """Return the index in `NOMINAL_THIRDS_S` or `NOMINAL_HALVES_S` of a time, written nominal or exact.
+
+    Raises:
+        ValueError: if the time is further than 1/12 stop from every mark.
+    """
+    _above_zero(exposure_s)
+    for index, nominal_s in enumerate(series):
+        exact_s = 2.0 ** (index / _marks_per_stop(series) - 13)
+        if min(abs(math.log2(exposure_s / mark)) for mark in (nominal_s, exact_s)) < _SAME_MARK_STOPS:
+            return index
+    nearest_s, _ = nearest_listed(exposure_s, series)
+    raise ValueError(
+        f"{format_exposure(exposure_s)} is not in the series that cameras list "
+        f"(nearest: {format_exposure(nearest_s)})"
+    )
 
 
 def coarse_to_fine(exposures_s: Sequence[float]) -> tuple[float, ...]:
@@ -293,23 +320,8 @@ def coarse_to_fine(exposures_s: Sequence[float]) -> tuple[float, ...]:
     return tuple(line[index] for index in order)
 
 
-def _mark(exposure_s: float, series: Sequence[float]) -> int:
-    """Return the index in a nominal series of a time as written, nominal or exact."""
-    _above_zero(exposure_s)
-    steps_per_stop = (len(series) - 1) // 18
-    for index, nominal_s in enumerate(series):
-        exact_s = 2.0 ** (index / steps_per_stop - 13)
-        if min(abs(math.log2(exposure_s / mark)) for mark in (nominal_s, exact_s)) < _SAME_MARK_STOPS:
-            return index
-    nearest_s, _ = nearest_listed(exposure_s, series)
-    raise ValueError(
-        f"{format_exposure(exposure_s)} is not in the series that cameras list "
-        f"(nearest: {format_exposure(nearest_s)})"
-    )
-
-
-def _is_whole(value: float) -> bool:
-    return abs(value - round(value)) < 1e-3
+def _marks_per_stop(series: Sequence[float]) -> int:
+    return (len(series) - 1) // 18  # both series run over 18 stops, 2^-13 to 2^5
 
 
 def _above_zero(*values: float) -> None:

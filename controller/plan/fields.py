@@ -28,6 +28,7 @@ from controller.light.stops import (
     parse_exposure,
     parse_f_number,
     parse_iso,
+    series_for_step,
 )
 from controller.units import ContactName, FilterState, Wanted
 
@@ -40,6 +41,7 @@ LATEST_FILTER_ON_AFTER_C3_S = 30.0
 LONGEST_EXPOSURE_S = 900.0
 SHORTEST_EXPOSURE_S = 1e-6
 LONGEST_DURATION_S = 12 * 3600.0
+LARGEST_STEP_STOPS = 10.0
 LONGEST_NAME = 80
 LONGEST_SENTENCE = 300
 
@@ -215,13 +217,14 @@ def _parse_step_stops(value: object) -> float:
         if not match or Fraction(match[2] or 1) == 0:
             raise WrongValueError(_no(value, "step of a bracket"), mend)
         number = float(Fraction(match[1]) / Fraction(match[2] or 1))
-    if not 0 < number <= 10 or not any(
-        abs(number * parts - round(number * parts)) < 1e-3 for parts in (2, 3)
-    ):
+    try:
+        series_for_step(number)
+    except ValueError:
         raise WrongValueError(
-            f"{shown(value)} is no step that cameras have: whole thirds or halves of a stop, up to 10 stops.",
-            mend,
-        )
+            f"{shown(value)} is no step that cameras have: whole thirds or halves of a stop.", mend
+        ) from None
+    if number > LARGEST_STEP_STOPS:
+        raise WrongValueError(f"{shown(value)} is more than {LARGEST_STEP_STOPS:g} stops.", mend)
     return number
 
 

@@ -1,0 +1,186 @@
+"""From a plan file to a checked plan, or to every fault in it at once."""
+
+from __future__ import annotations
+
+import json
+import types
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError, WithJsonSchema
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from controller.errors import Fault, PlanError
+from controller.plan.checks import check_plan
+from controller.plan.fields import WrongValueError, shown
+from controller.plan.model import Plan
+from controller.plan.source import Loc, PlanSource, parse_source, read_source
+
+
+@dataclass(frozen=True)
+class LoadedPlan:
+    """A plan without errors, and where everything in it stands."""
+
+    plan: Plan
+    source: PlanSource
+    warnings: tuple[Fault, ...] = ()
+    """What does not stop the plan but is worth knowing, in the order of the file."""
+
+
+def load_plan(path: str | Path) -> LoadedPlan:
+    """Read and check a plan file.
+
+    Raises:
+        PlanError: with every fault found, each with its line and column. Faults of the YAML come first
+            and alone, then those of single values and keys, then those of the plan as a whole.
+    """
+    return _load(*read_source(path))
+
+
+def load_plan_text(text: str, path: str) -> LoadedPlan:
+    """Check a plan given as text; `path` is only what messages call it.
+
+    Raises:
+        PlanError: as `load_plan` does.
+    """
+    return _load(*parse_source(text, path))
+
+
+def _load(data: dict[str, object], source: PlanSource) -> LoadedPlan:
+    if data.get("holdfire_plan") != "1":
+        raise PlanError(source.path, [_version_fault(data, source)])
+    try:
+        plan = Plan.model_validate(data, by_alias=True, by_name=False)
+    except ValidationError as error:
+        details = error.errors(include_url=False, include_input=False)
+        raise PlanError(source.path, [_fault(detail, data, source) for detail in details]) from None
+    faults = sorted(check_plan(plan, source))
+    if any(fault.severity == "error" for fault in faults):
+        raise PlanError(source.path, faults)
+    return LoadedPlan(plan, source, tuple(faults))
+
+
+def _version_fault(data: dict[str, object], source: PlanSource) -> Fault:
+    mend = "write holdfire_plan: 1 as the first line."
+    if "holdfire_plan" not in data:
+        return source.fault((), "The plan does not say which plan language it is written in.", mend)
+    written = data["holdfire_plan"]
+    what = f"The plan language is {shown(written)}, and only 1 is understood."
+    if not isinstance(written, str):
+        what = "The plan language is not a number, and only 1 is understood."
+    return source.fault(("holdfire_plan",), what, mend)
+
+
+def _fault(detail: ErrorDetails, data: dict[str, object], source: PlanSource) -> Fault:
+    """Return what pydantic found in our own words."""
+    loc: Loc = detail["loc"]
+    error = detail.get("ctx", {}).get("error")
+    if isinstance(error, WrongValueError):
+        return source.fault(loc, error.what, error.mend)
+    parent = _called(loc[:-1], data)
+    key = loc[-1] if loc else ""
+    match detail["type"]:
+        case "missing":
+            return source.fault(loc[:-1], f"{parent[0].upper()}{parent[1:]} lacks the key {key}.", _add(loc))
+        case "extra_forbidden":
+            line, column = source.key_position(loc)
+            return Fault(line, column, f"{shown(key)} is no key of {parent}.", _known_keys(loc))
+        case "list_type":
+            what = "must be a list" if _value_at(loc, data) is not None else "has nothing in it"
+            return source.fault(
+                loc, f"{key} {what}.", 'write each entry below it, on a line that starts with "- ".'
+            )
+        case "too_short":
+            return source.fault(loc, f"{key} is an empty list.", "write at least one entry.")
+        case "model_type":
+            what = "must be a section of keys" if _value_at(loc, data) is not None else "has nothing in it"
+            called = _called(loc, data)
+            return source.fault(loc, f"{called[0].upper()}{called[1:]} {what}.", _section_mend(loc))
+        case _:
+            return source.fault(loc, f"{key} has a value that does not belong here.", _add(loc))
+
+
+def _called(loc: Loc, data: dict[str, object]) -> str:
+    """Return what to call a section in a message: ``the plan``, ``site``, ``rig "long"``, ``shot 2``."""
+    if not loc:
+        return "the plan"
+    *_, last = loc
+    if isinstance(last, str):
+        return last
+    kind = str(loc[-2]).removesuffix("s")
+    section = _value_at(loc, data)
+    name = section.get("name") if isinstance(section, dict) else None
+    return f"{kind} {shown(name)}" if isinstance(name, str) and name else f"{kind} {last + 1}"
+
+
+def _value_at(loc: Loc, data: Any) -> object:  # noqa: ANN401 - sections, lists, text
+    for part in loc:
+        inside = isinstance(data, list) and isinstance(part, int) and part < len(data)
+        if not inside and not (isinstance(data, dict) and part in data):
+            return None
+        data = data[part]
+    return data
+
+
+def _add(loc: Loc) -> str:
+    """Return how to write the key at `loc`, with the first example its type gives."""
+    info = _fields(loc[:-1]).get(str(loc[-1]))
+    if info is None:
+        return "write it anew."
+    example = _example(info)
+    if example is None:
+        return f"add the key {loc[-1]} with its entries below it."
+    return f"add it, such as {loc[-1]}: {example}"
+
+
+def _example(info: FieldInfo) -> str | None:
+    for extra in info.metadata:
+        if isinstance(extra, WithJsonSchema) and extra.json_schema is not None:
+            schema = extra.json_schema
+            examples = schema.get("examples") or schema.get("enum") or [schema.get("const", "My own words")]
+            first = examples[0]
+            return first if isinstance(first, str) else json.dumps(first)
+    return None
+
+
+def _known_keys(loc: Loc) -> str:
+    keys = list(_fields(loc[:-1]))
+    near = get_close_matches(str(loc[-1]).lower(), keys, n=1)
+    return f"write {near[0]} if that is meant." if near else f"the keys here are {', '.join(keys)}."
+
+
+def _section_mend(loc: Loc) -> str:
+    return f"write its keys below it, indented: {', '.join(_fields(loc))}."
+
+
+def _fields(loc: Loc) -> dict[str, FieldInfo]:
+    """Return the keys that the section at `loc` may have."""
+    model: type[BaseModel] = Plan
+    fields = _by_key(model)
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        inner = _section_type(fields[part].annotation) if part in fields else None
+        if inner is None:
+            return {}
+        fields = _by_key(inner)
+    return fields
+
+
+def _by_key(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    return {info.alias or name: info for name, info in model.model_fields.items()}
+
+
+def _section_type(annotation: Any) -> type[BaseModel] | None:  # noqa: ANN401 - any annotation
+    """Return the section that a key holds, itself, optional, or in a list."""
+    if isinstance(annotation, type) and not get_args(annotation) and issubclass(annotation, BaseModel):
+        return annotation
+    if get_origin(annotation) in (list, Union, types.UnionType):
+        for inner in get_args(annotation):
+            found = _section_type(inner)
+            if found is not None:
+                return found
+    return None
