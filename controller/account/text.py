@@ -1,0 +1,277 @@
+"""The account as text: a verdict to read at arm's length first, the particulars after it."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterable
+from datetime import datetime
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from rich import box
+from rich.console import Console, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from controller.account.model import (
+    REASON_WORDS,
+    Account,
+    FrameAccount,
+    FrameEnd,
+    Happening,
+    SettingCheck,
+    hold_words,
+)
+from controller.journal.reading import JournalState
+from controller.units import NS_PER_S, Wanted, utc_iso
+
+_MOST_LISTED = 40
+"""Lists of settings end after this many lines and say how many are left; the CSV has all."""
+
+
+def to_text(account: Account, width: int = 80) -> str:
+    """Return the account as plain text, `width` columns wide, readable without colour."""
+    out = io.StringIO()
+    console = Console(
+        file=out,
+        width=width,
+        color_system=None,
+        force_terminal=False,
+        markup=False,
+        emoji=False,
+        highlight=False,
+    )
+    for part in _parts(account):
+        console.print(part)
+    return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
+
+
+def verdict_lines(account: Account) -> list[str]:
+    """Return the verdict in three lines: frames and must shots, what was not got, what the record is worth.
+
+    Where the record is not to be trusted, that comes first.
+    """
+    ends, planned = account.ends, len(account.frames)
+    frames = f"{ends[FrameEnd.FIRED]} of {planned} frames fired; {_must_words(account)}."
+    if account.journal_state is JournalState.ALTERED or account.contradictions:
+        return [_trust_words(account), frames, _rest_words(account)]
+    return [frames, _rest_words(account), _trust_words(account)]
+
+
+def _must_words(account: Account) -> str:
+    must = [shot for shot in account.shots if shot.wanted is Wanted.MUST]
+    lacking = [shot for shot in must if not shot.whole]
+    if not must:
+        return "no shot was marked must"
+    if not lacking:
+        return "every must shot got"
+    names = ", ".join(f"{s.shot} on {s.rig} ({s.ends[FrameEnd.FIRED]} of {s.planned})" for s in lacking)
+    return f"MUST SHOTS NOT WHOLE: {names}"
+
+
+def _rest_words(account: Account) -> str:
+    parts = []
+    for end in (FrameEnd.MISSED, FrameEnd.FAILED, FrameEnd.UNKNOWN, FrameEnd.NOT_REACHED):
+        if not account.ends[end]:
+            continue
+        reasons: dict[str, int] = {}
+        for frame in account.frames:
+            if frame.end is end and frame.reason:
+                reasons[frame.reason] = reasons.get(frame.reason, 0) + 1
+        why = ", ".join(f"{reason} {count}" for reason, count in reasons.items())
+        words = why if end is FrameEnd.MISSED else ""
+        parts.append(f"{account.ends[end]} {end}" + (f": {words}" if words else ""))
+    return ("; ".join(parts) if parts else "Nothing missed, failed or unknown") + "."
+
+
+def _trust_words(account: Account) -> str:
+    count = len(account.contradictions)
+    found = (
+        f" {count} CONTRADICTION{'S' if count > 1 else ''} FOUND, see below."
+        if count
+        else " No contradictions."
+    )
+    if account.journal_state is JournalState.ALTERED:
+        return f"DO NOT TRUST THIS ACCOUNT. {account.journal_line}{found if count else ''}"
+    return account.journal_line[0].upper() + account.journal_line[1:] + found
+
+
+def _parts(account: Account) -> Iterable[RenderableType]:
+    what = {"rehearsal": "Rehearsal", "run": "Run"}.get(account.mode, "Run")
+    yield _line(f"{what}: {account.timeline.title} ({account.folder.name})")
+    yield ""
+    for sentence in verdict_lines(account):
+        yield _line(sentence)
+    if account.contradictions:
+        yield from _section("CONTRADICTIONS: this run did not go as the record or the safety rules demand")
+        yield from (_line(f"! {sentence}", indent=2) for sentence in account.contradictions)
+    yield from _section("Shots")
+    yield _shots_table(account)
+    yield from _lost(account)
+    yield from _timing(account)
+    yield from _filter_words(account)
+    yield from _settings(account)
+    yield from _happenings(account)
+    yield from _sky(account)
+
+
+def _section(title: str) -> Iterable[RenderableType]:
+    yield ""
+    yield _line(title)
+    yield "-" * min(len(title), 60)
+
+
+def _line(text: str, indent: int = 0) -> RenderableType:
+    """Return a line that wraps under itself; control characters of whatever origin are made visible."""
+    grid = Table.grid(padding=0)
+    grid.add_column(overflow="fold")
+    grid.add_row(_plain(text))
+    if not indent:
+        return grid
+    outer = Table.grid(padding=0)
+    outer.add_row(" " * indent, grid)
+    return outer
+
+
+def _plain(text: str) -> Text:
+    return Text("".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text))
+
+
+def _table(*headings: str, left: int = 1) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
+    for number, heading in enumerate(headings):
+        table.add_column(heading, justify="left" if number < left else "right", overflow="fold")
+    return table
+
+
+def _shots_table(account: Account) -> Table:
+    several_rigs = len(account.timeline.rigs) > 1
+    headings = ["rig", "phase", "shot", "wanted"][0 if several_rigs else 1 :]
+    ends = [e for e in FrameEnd if e in (FrameEnd.FIRED, FrameEnd.MISSED) or account.ends[e]]
+    table = _table(*headings, "planned", *ends, left=len(headings))
+    for shot in account.shots:
+        names = [shot.rig, shot.phase, shot.shot, shot.wanted.value][0 if several_rigs else 1 :]
+        table.add_row(
+            *(_plain(name) for name in names), str(shot.planned), *(_count(shot.ends[end]) for end in ends)
+        )
+    table.add_section()
+    blanks = [""] * (len(headings) - 1)
+    table.add_row("all", *blanks, str(len(account.frames)), *(_count(account.ends[end]) for end in ends))
+    return table
+
+
+def _count(count: int) -> str:
+    return str(count) if count else "-"
+
+
+def _lost(account: Account) -> Iterable[RenderableType]:
+    groups: dict[tuple[str, str, FrameEnd, str, str], list[FrameAccount]] = {}
+    for member in account.frames:
+        if member.end not in (FrameEnd.FIRED, FrameEnd.NOT_REACHED):
+            key = (member.frame.rig, member.frame.shot, member.end, member.reason, member.detail)
+            groups.setdefault(key, []).append(member)
+    if not groups:
+        return
+    yield from _section("What was not got, and why")
+    for (rig, shot, end, reason, detail), members in groups.items():
+        why = REASON_WORDS.get(reason, reason)
+        first, last = members[0], members[-1]
+        when = _clock(account, first.due_utc_ns)
+        which = first.frame.frame_id if first is last else f"{first.frame.frame_id} to {last.frame.frame_id}"
+        if detail:
+            why += f" ({detail})"
+        yield _line(f"{len(members)} {end}: {shot} on {rig}, due {when} ({which}): {why}", indent=2)
+
+
+def _timing(account: Account) -> Iterable[RenderableType]:
+    if not account.timing:
+        return
+    yield from _section("Release timing: opened minus due, host's estimate, milliseconds")
+    table = _table("rig", "frames", "mean", "rms", "worst", "worst frame")
+    for row in account.timing:
+        errors = (f"{row.mean_ms:+.1f}", f"{row.rms_ms:.1f}", f"{row.worst_ms:+.1f}")
+        table.add_row(_plain(row.rig), str(row.count), *errors, _plain(row.worst_frame_id))
+    yield table
+
+
+def _filter_words(account: Account) -> Iterable[RenderableType]:
+    if not account.holds and not account.words:
+        return
+    yield from _section("Holds and words on the filter")
+    if account.holds:
+        table = _table("rig", "filter", "asked", "due", "said", "", left=6)
+        for hold in account.holds:
+            instants = (hold.asked_utc_ns, hold.due_utc_ns, hold.said_utc_ns)
+            clocks = ("-" if at is None else _clock(account, at) for at in instants)
+            table.add_row(_plain(hold.rig), hold.needs.value, *clocks, hold_words(hold))
+        yield table
+        yield ""
+    yield from _told(account, account.words)
+
+
+def _settings(account: Account) -> Iterable[RenderableType]:
+    fired = account.ends[FrameEnd.FIRED]
+    if not fired:
+        return
+    checks = account.unconfirmed
+    yield from _section("Settings asked against read back")
+    if not checks:
+        yield _line(f"All settings of the {fired} fired frames read back as asked.", indent=2)
+        return
+    for check in checks[:_MOST_LISTED]:
+        yield _line(_check_words(check), indent=2)
+    if len(checks) > _MOST_LISTED:
+        yield _line(f"and {len(checks) - _MOST_LISTED} more; the CSV lists every frame.", indent=2)
+
+
+def _check_words(check: SettingCheck) -> str:
+    asked, name = _setting(check.name, check.asked), check.name.replace("_", "-")
+    if check.read_back is None:
+        return f"{check.frame_id}: {name} asked {asked}, not confirmed by the camera"
+    return f"{check.frame_id}: {name} asked {asked}, read back {_setting(check.name, check.read_back)}"
+
+
+def _setting(name: str, value: float) -> str:
+    if name == "exposure":
+        return f"1/{1 / value:.0f} s" if 0 < value < 0.3 else f"{value:g} s"
+    return f"f/{value:g}" if name == "f_number" else f"ISO {value:g}"
+
+
+def _happenings(account: Account) -> Iterable[RenderableType]:
+    if account.happenings:
+        yield from _section("Cameras, clock, refits, pauses and notes")
+        yield from _told(account, account.happenings)
+
+
+def _told(account: Account, happenings: Iterable[Happening]) -> Iterable[RenderableType]:
+    for happening in happenings:
+        yield _line(f"{_clock(account, happening.at_utc_ns)}  {happening.text}", indent=2)
+
+
+def _sky(account: Account) -> Iterable[RenderableType]:
+    line = account.timeline
+    yield from _section(f"Contacts at {line.site_name or 'the site'}: {line.kind} eclipse")
+    for name, instant in line.contacts_utc_ns.items():
+        yield _line(f"{name:<4}{utc_iso(instant, 1)}   local {_clock(account, instant)}", indent=2)
+    if account.contacts_note:
+        yield _line(account.contacts_note, indent=2)
+    yield _line(
+        f"Uncertainty {line.contacts_uncertainty_s:g} s. Clock times are local, {line.time_zone}.", indent=2
+    )
+    if account.clock:
+        yield _line(f"Clock: {account.clock}", indent=2)
+    cameras = ", ".join(f"{rig}: {model}" for rig, model in account.cameras.items())
+    if cameras:
+        yield _line(f"Cameras: {cameras}", indent=2)
+    if account.operator == "script":
+        yield _line("The words on the filter came from a script, not from a person.", indent=2)
+
+
+def _clock(account: Account, instant_ns: int) -> str:
+    """Return local clock time to a tenth of a second; UTC with a Z where the zone is not known."""
+    tenths = (instant_ns + NS_PER_S // 20) // (NS_PER_S // 10)
+    seconds, tenth = divmod(tenths, 10)
+    try:
+        zone = ZoneInfo(account.timeline.time_zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return utc_iso(instant_ns, 1)[11:]
+    return f"{datetime.fromtimestamp(seconds, zone):%H:%M:%S}.{tenth}"
