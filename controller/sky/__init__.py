@@ -1,1 +1,34 @@
-"""sky."""
+"""The sky: ephemeris in, contacts and local circumstances of solar eclipses out.
+
+Importing this package loads neither the ephemeris library nor any data; the first computation does.
+Nothing here ever uses the network.
+"""
+
+from controller.sky.local import circumstances, decide_kind, eclipse_days, eclipses_at
+from controller.sky.model import (
+    Circumstances,
+    Constants,
+    Contact,
+    DeltaT,
+    DeltaTState,
+    EclipseDay,
+    Kind,
+    Site,
+)
+from controller.sky.zone import time_zone_at
+
+__all__ = [
+    "Circumstances",
+    "Constants",
+    "Contact",
+    "DeltaT",
+    "DeltaTState",
+    "EclipseDay",
+    "Kind",
+    "Site",
+    "circumstances",
+    "decide_kind",
+    "eclipse_days",
+    "eclipses_at",
+    "time_zone_at",
+]

@@ -1,0 +1,163 @@
+"""Where the Sun and the Moon stand as seen from a site, and how their disks lie to each other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from controller.sky.ephemeris import Ephemeris
+from controller.sky.model import EARTH_RADIUS_KM, Site
+from controller.sky.numeric import Array
+
+if TYPE_CHECKING:
+    from skyfield.timelib import Time, Timescale
+    from skyfield.toposlib import GeographicPosition
+    from skyfield.vectorlib import VectorFunction
+
+ARCSEC = 3600 * 180 / np.pi
+"""Arcseconds in a radian."""
+DAY_S = 86_400
+
+
+@dataclass(frozen=True)
+class Sight:
+    """Sun and Moon at some instants: apparent topocentric places (light time, aberration, deflection).
+
+    Vectors are in the geocentric celestial frame, kilometres, one column an instant.
+    """
+
+    time: Time
+    sun_km: Array
+    moon_km: Array
+    solar_radius_km: float
+    topos: GeographicPosition
+
+    @cached_property
+    def sun_distance_km(self) -> Array:
+        """Return the distance of the Sun's centre."""
+        return _length(self.sun_km)
+
+    @cached_property
+    def moon_distance_km(self) -> Array:
+        """Return the distance of the Moon's centre."""
+        return _length(self.moon_km)
+
+    @cached_property
+    def separation_arcsec(self) -> Array:
+        """Return the angle between the centres."""
+        across = _length(np.cross(self.sun_km, self.moon_km, axis=0))
+        separation: Array = np.arctan2(across, np.sum(self.sun_km * self.moon_km, axis=0)) * ARCSEC
+        return separation
+
+    @cached_property
+    def sun_radius_arcsec(self) -> Array:
+        """Return the Sun's apparent radius."""
+        return np.arcsin(self.solar_radius_km / self.sun_distance_km) * ARCSEC
+
+    def moon_radius_arcsec(self, k: float | Array) -> Array:
+        """Return the Moon's apparent radius, for a radius of `k` Earth equatorial radii."""
+        return np.arcsin(k * EARTH_RADIUS_KM / self.moon_distance_km) * ARCSEC
+
+    @cached_property
+    def axis_distance_km(self) -> Array:
+        """Return how far the site is from the line through the centres of Sun and Moon."""
+        axis = self.sun_km - self.moon_km
+        distance: Array = _length(np.cross(self.moon_km, axis, axis=0)) / _length(axis)
+        return distance
+
+    @cached_property
+    def altitude_deg(self) -> Array:
+        """Return the altitude of the Sun's centre, without refraction."""
+        height = np.sum(self._zenith * self.sun_km, axis=0) / self.sun_distance_km
+        altitude: Array = np.degrees(np.arcsin(np.clip(height, -1, 1)))
+        return altitude
+
+    @cached_property
+    def azimuth_deg(self) -> Array:
+        """Return the azimuth of the Sun's centre from north through east."""
+        north, east = self._horizon[0], self._horizon[1]
+        angle = np.arctan2(np.sum(east * self.sun_km, axis=0), np.sum(north * self.sun_km, axis=0))
+        return np.degrees(angle) % 360
+
+    def position_angle_deg(self) -> Array:
+        """Return the direction from Sun to Moon, from celestial north (true equator of date) through east."""
+        return self._angle_from(self.time.M[2])
+
+    def zenith_angle_deg(self) -> Array:
+        """Return the direction from Sun to Moon, from the zenith, counter-clockwise as seen in the sky."""
+        return self._angle_from(self._zenith)
+
+    @cached_property
+    def _horizon(self) -> Array:
+        # Rows of the matrix: north, east, zenith; one matrix an instant.
+        rotation: Array = self.topos.rotation_at(self.time)
+        return rotation
+
+    @property
+    def _zenith(self) -> Array:
+        zenith: Array = self._horizon[2]
+        return zenith
+
+    def _angle_from(self, pole: Array) -> Array:
+        sun = self.sun_km / self.sun_distance_km
+        moon = self.moon_km / self.moon_distance_km
+        eastward = np.sum(moon * np.cross(pole, sun, axis=0), axis=0)
+        along = np.sum(pole * sun, axis=0)
+        northward = np.sum(moon * pole, axis=0) - along * np.sum(moon * sun, axis=0)
+        angle: Array = np.degrees(np.arctan2(eastward, northward)) % 360
+        return angle
+
+
+@dataclass(frozen=True)
+class View:
+    """A site, an ephemeris and a time scale: what is needed to look at the sky at given instants."""
+
+    site: Site
+    ephemeris: Ephemeris
+    scale: Timescale
+    solar_radius_km: float
+    base_jd: float
+    """Julian date (TT) from which the seconds of `at` are counted."""
+
+    @cached_property
+    def _topos(self) -> GeographicPosition:
+        from skyfield.api import wgs84
+
+        return wgs84.latlon(self.site.latitude_deg, self.site.longitude_deg, self.site.elevation_m)
+
+    @cached_property
+    def _observer(self) -> VectorFunction:
+        return self.ephemeris.earth + self._topos
+
+    def at(self, tt_s: Array) -> Sight:
+        """Return the sight at instants given as seconds (TT) after `base_jd`."""
+        time = self.scale.tt_jd(self.base_jd, np.atleast_1d(tt_s) / DAY_S)
+        here = self._observer.at(time)
+        # Of the bodies that bend light only the Sun matters next to the Sun.
+        sun = here.observe(self.ephemeris.sun).apparent(deflectors=(10,))
+        moon = here.observe(self.ephemeris.moon).apparent(deflectors=(10,))
+        return Sight(time, sun.xyz.km, moon.xyz.km, self.solar_radius_km, self._topos)
+
+
+def obscuration(sun_radius: float, moon_radius: float, separation: float) -> float:
+    """Return the covered fraction of the Sun's area, 0 to 1: the lens common to two circles.
+
+    All three in one unit. The geometry of two overlapping circles, any textbook of plane geometry.
+    """
+    if separation >= sun_radius + moon_radius:
+        return 0.0
+    if separation <= abs(moon_radius - sun_radius):
+        return min(1.0, (moon_radius / sun_radius) ** 2)
+    s, m, d = sun_radius, moon_radius, separation
+    at_sun = np.arccos(np.clip((d * d + s * s - m * m) / (2 * d * s), -1, 1))
+    at_moon = np.arccos(np.clip((d * d + m * m - s * s) / (2 * d * m), -1, 1))
+    lens = s * s * (at_sun - np.sin(2 * at_sun) / 2) + m * m * (at_moon - np.sin(2 * at_moon) / 2)
+    return float(np.clip(lens / (np.pi * s * s), 0, 1))
+
+
+def _length(vectors: Array) -> Array:
+    length: Array = np.sqrt(np.sum(vectors * vectors, axis=0))
+    return length

@@ -1,0 +1,287 @@
+"""What goes into a computation of local circumstances, and what comes out of it.
+
+Instants are UTC integer nanoseconds (POSIX count), with the same instant in Terrestrial Time
+beside them: published tables are compared in TT, which no leap second and no Delta-T touches.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from controller.errors import SkyError
+from controller.units import ContactName, UtcNs, utc_iso
+
+EARTH_RADIUS_KM = 6378.137
+"""Equatorial radius of the Earth, WGS84; the Moon's k is in units of it."""
+AU_KM = 149_597_870.700
+"""The astronomical unit, IAU 2012 Resolution B2."""
+MOON_K_MEAN = 0.2725076
+"""Mean lunar radius in Earth equatorial radii, IAU 1982 (1738.09 km)."""
+MOON_K_TOTAL = 0.272281
+"""The smaller radius published with total eclipses (1736.65 km): the bottoms of the limb's valleys."""
+
+
+class Kind(StrEnum):
+    """What a site gets of an eclipse."""
+
+    NONE = "none"
+    PARTIAL = "partial"
+    ANNULAR = "annular"
+    TOTAL = "total"
+
+    @property
+    def is_central(self) -> bool:
+        """Return whether C2 and C3 belong to it."""
+        return self in (Kind.ANNULAR, Kind.TOTAL)
+
+
+def _require(condition: bool, what: str, mend: str) -> None:
+    if not condition:
+        raise SkyError(f"{what} Mend: {mend}")
+
+
+@dataclass(frozen=True)
+class Site:
+    """A place on the WGS84 ellipsoid.
+
+    Raises:
+        SkyError: if a coordinate is no number or outside its range.
+    """
+
+    latitude_deg: float
+    """Geodetic latitude, degrees, north positive."""
+    longitude_deg: float
+    """Longitude, degrees, east positive, -180 to 180."""
+    elevation_m: float = 0.0
+    """Height above the ellipsoid, metres (height above sea level is off by the geoid, 0.02 s at most)."""
+
+    def __post_init__(self) -> None:
+        _require(
+            -90 <= self.latitude_deg <= 90,
+            f"The latitude {self.latitude_deg} is not between -90 and 90 degrees.",
+            "give degrees north, south negative.",
+        )
+        _require(
+            -180 <= self.longitude_deg <= 180,
+            f"The longitude {self.longitude_deg} is not between -180 and 180 degrees.",
+            "give degrees east, west negative.",
+        )
+        _require(
+            -500 <= self.elevation_m <= 40_000,
+            f"The elevation {self.elevation_m} is not between -500 and 40000 metres.",
+            "give metres above sea level.",
+        )
+
+
+@dataclass(frozen=True)
+class Constants:
+    """The radii and, when it is to be overridden, the Earth's rotation a computation uses.
+
+    Raises:
+        SkyError: if a value is no number or cannot be meant.
+    """
+
+    solar_radius_arcsec: float = 959.95
+    """Radius of the Sun seen from 1 au. 959.95: Quaglia et al. 2021 (eclipse of 2017-08-21); 959.63 is
+    the standard value of Auwers 1891 that published tables use."""
+    moon_k_exterior: float = MOON_K_MEAN
+    """Moon's radius in Earth radii for C1, C4 and a partial eclipse's magnitude."""
+    moon_k_interior: float | None = None
+    """The same for C2 and C3. None: chosen by kind at the site, 0.272281 for total and 0.2725076 for
+    annular (see `controller.sky.local.decide_kind`)."""
+    delta_t_s: float | None = None
+    """TT - UT1, seconds. None: from the Earth rotation table."""
+
+    def __post_init__(self) -> None:
+        _require(
+            900 <= self.solar_radius_arcsec <= 1000,
+            f"A solar radius of {self.solar_radius_arcsec} arcseconds cannot be meant.",
+            "give the radius seen from 1 au, such as 959.95 or 959.63.",
+        )
+        for k in (self.moon_k_exterior, self.moon_k_interior):
+            _require(
+                k is None or 0.27 <= k <= 0.275,
+                f"A lunar radius k of {k} Earth radii cannot be meant.",
+                "give one such as 0.2725076 or 0.272281.",
+            )
+        _require(
+            self.delta_t_s is None or -100 <= self.delta_t_s <= 1000,
+            f"A Delta-T of {self.delta_t_s} s cannot be meant.",
+            "give TT minus UT1 in seconds, such as 69.2.",
+        )
+
+    @property
+    def solar_radius_km(self) -> float:
+        """Return the Sun's radius in kilometres."""
+        return AU_KM * math.sin(math.radians(self.solar_radius_arcsec / 3600))
+
+
+class DeltaTState(StrEnum):
+    """How a Delta-T is known."""
+
+    MEASURED = "measured"
+    PREDICTED = "predicted"
+    EXTRAPOLATED = "extrapolated"
+    GIVEN = "given by the user"
+
+
+@dataclass(frozen=True, kw_only=True)
+class DeltaT:
+    """TT - UT1 at an instant, and how well it is known."""
+
+    value_s: float
+    uncertainty_s: float
+    state: DeltaTState
+    source: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Contact:
+    """One instant of an eclipse at a site, and where the Sun stands then."""
+
+    name: ContactName
+    utc_ns: UtcNs
+    """UTC; before 1972, where there is no UTC of today's kind, UT1."""
+    tt_ns: int
+    """The same instant as Terrestrial Time, nanoseconds since 1970-01-01T00:00:00 TT."""
+    altitude_deg: float
+    """Of the Sun's centre above the mathematical horizon, without refraction."""
+    azimuth_deg: float
+    """Of the Sun's centre, from north through east."""
+    position_angle_deg: float
+    """On the Sun's disk from celestial north (true equator of date) through east: of the point of
+    contact; at mid, of the Moon's centre."""
+    zenith_angle_deg: float
+    """The same from the zenith, counter-clockwise as seen in the sky."""
+    visible: bool
+    """Whether the Sun's centre is above the mathematical horizon (refraction, dip and hills left out)."""
+    uncertainty_s: float
+    """See `Circumstances.uncertainty_s`."""
+    residual_arcsec: float
+    """How far the disks are from touching at the computed instant; 0 at mid."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Circumstances:
+    """A solar eclipse at one site: mean lunar limb, no refraction."""
+
+    site: Site
+    eclipse_date: dt.date
+    """UTC date of the eclipse's greatest phase on Earth: the date the eclipse is known by."""
+    kind: Kind
+    """What the site sees: of each phase some moment with the Sun above the horizon is needed."""
+    geometric_kind: Kind
+    """What it would see if it could look through the Earth."""
+    contacts: tuple[Contact, ...]
+    """In order of time. Contacts below the horizon are there, with `visible` false. Empty on a miss."""
+    closest_utc_ns: UtcNs
+    """When the site is nearest to the axis of the shadow (mid, when there is an eclipse)."""
+    duration_s: float | None
+    """C2 to C3, seconds; None when there is no C2."""
+    magnitude: float
+    """(rs + rm - d) / (2 rs) at mid: the covered fraction of the Sun's diameter; 0 on a miss. Tables of
+    central eclipses print `diameter_ratio` under this name."""
+    diameter_ratio: float
+    """rm / rs at mid (closest approach), the Moon's apparent diameter in the Sun's."""
+    obscuration: float
+    """Covered fraction of the Sun's area at mid, at most 1."""
+    miss_arcsec: float | None
+    """On a miss, the smallest gap between the limbs of Sun and Moon; None when they touch."""
+    miss_km: float | None
+    """On a miss, the gap between site and penumbra measured across the shadow (not over the ground)."""
+    highest_sun_deg: float
+    """Greatest altitude of the Sun's centre between C1 and C4 (on a miss, at the closest approach)."""
+    constants: Constants
+    moon_k_used: float
+    """The lunar radius of C2 and C3, `magnitude`, `diameter_ratio` and `obscuration`."""
+    moon_k_reason: str
+    ephemeris: str
+    delta_t: DeltaT
+    uncertainty_s: float
+    """Standard uncertainty, seconds, of the least certain of C2 and C3, or of C1 and C4 when there are
+    no others: Delta-T, solar radius, and 1 arcsecond for the lunar limb that is not modelled."""
+    note: str
+    """All of this in one sentence."""
+
+    @property
+    def contacts_utc_ns(self) -> dict[ContactName, UtcNs]:
+        """Return the instants that exist at this site, in order of time."""
+        return {contact.name: contact.utc_ns for contact in self.contacts}
+
+    def contact(self, name: ContactName) -> Contact:
+        """Return one contact.
+
+        Raises:
+            KeyError: if the eclipse has no such contact here.
+        """
+        for contact in self.contacts:
+            if contact.name == name:
+                return contact
+        raise KeyError(name)
+
+    def to_json_dict(self) -> dict[str, Any]:
+        """Return plain data for JSON: ISO 8601 UTC instants, units in the names of the keys."""
+        return {
+            "eclipse_date": self.eclipse_date.isoformat(),
+            "kind": self.kind.value,
+            "geometric_kind": self.geometric_kind.value,
+            "site": {
+                "latitude_deg": self.site.latitude_deg,
+                "longitude_deg": self.site.longitude_deg,
+                "elevation_m": self.site.elevation_m,
+            },
+            "contacts": [
+                {
+                    "name": contact.name.value,
+                    "utc": utc_iso(contact.utc_ns),
+                    "tt": utc_iso(contact.tt_ns).removesuffix("Z"),
+                    "altitude_deg": round(contact.altitude_deg, 4),
+                    "azimuth_deg": round(contact.azimuth_deg, 4),
+                    "position_angle_deg": round(contact.position_angle_deg, 3),
+                    "zenith_angle_deg": round(contact.zenith_angle_deg, 3),
+                    "visible": contact.visible,
+                    "uncertainty_s": round(contact.uncertainty_s, 2),
+                }
+                for contact in self.contacts
+            ],
+            "closest_utc": utc_iso(self.closest_utc_ns),
+            "duration_s": None if self.duration_s is None else round(self.duration_s, 3),
+            "magnitude": round(self.magnitude, 6),
+            "diameter_ratio": round(self.diameter_ratio, 6),
+            "obscuration": round(self.obscuration, 6),
+            "miss_arcsec": None if self.miss_arcsec is None else round(self.miss_arcsec, 2),
+            "miss_km": None if self.miss_km is None else round(self.miss_km, 2),
+            "highest_sun_deg": round(self.highest_sun_deg, 4),
+            "constants": {
+                "solar_radius_arcsec": self.constants.solar_radius_arcsec,
+                "moon_k_exterior": self.constants.moon_k_exterior,
+                "moon_k_used": self.moon_k_used,
+                "moon_k_reason": self.moon_k_reason,
+                "earth_radius_km": EARTH_RADIUS_KM,
+            },
+            "ephemeris": self.ephemeris,
+            "delta_t": {
+                "value_s": round(self.delta_t.value_s, 4),
+                "uncertainty_s": round(self.delta_t.uncertainty_s, 4),
+                "state": self.delta_t.state.value,
+                "source": self.delta_t.source,
+            },
+            "uncertainty_s": round(self.uncertainty_s, 2),
+            "note": self.note,
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class EclipseDay:
+    """A solar eclipse somewhere on Earth."""
+
+    date: dt.date
+    """UTC date of the greatest phase."""
+    greatest_utc_ns: UtcNs
+    """When the axis of the shadow passes nearest to the Earth's centre."""
+    gamma: float
+    """The axis' least distance from the Earth's centre, equatorial radii, north positive."""

@@ -1,0 +1,35 @@
+"""The time zone of a place, offline."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+from controller.errors import SkyError
+from controller.sky.model import Site
+
+if TYPE_CHECKING:
+    from timezonefinder import TimezoneFinder
+
+
+@lru_cache(maxsize=1)
+def _finder() -> TimezoneFinder:
+    from timezonefinder import TimezoneFinder
+
+    return TimezoneFinder()
+
+
+@lru_cache(maxsize=256)
+def time_zone_at(latitude_deg: float, longitude_deg: float) -> str:
+    """Return the IANA time zone at a place; at sea one of ``Etc/GMT±h`` (whose sign is reversed by custom).
+
+    Raises:
+        SkyError: if the coordinates are no place, or no zone is known there.
+    """
+    Site(latitude_deg, longitude_deg)
+    name = _finder().timezone_at(lat=latitude_deg, lng=longitude_deg)
+    if name is None:
+        raise SkyError(
+            f"No time zone is known at {latitude_deg}, {longitude_deg}. Mend: name the time zone in the plan."
+        )
+    return str(name)
