@@ -133,20 +133,20 @@ class _Auditor:
         if start is None or end is None:
             if unfiltered:
                 self.say(
-                    f"the timeline has {unfiltered} unfiltered frames and no unfiltered window", "HF-S08"
+                    f"the timeline has {unfiltered} unfiltered frames and no unfiltered window", "HF-S07"
                 )
             return
         if line.kind != "total":
             self.say(
-                f"the eclipse is {line.kind} at the site and the timeline has an unfiltered window", "HF-S08"
+                f"the eclipse is {line.kind} at the site and the timeline has an unfiltered window", "HF-S07"
             )
         c2, c3 = line.contacts_utc_ns.get(ContactName.C2), line.contacts_utc_ns.get(ContactName.C3)
         bound = seconds_to_ns(HARD_BOUND_S)
         if c2 is None or c3 is None:
-            self.say("the timeline has an unfiltered window and no C2 or C3", "HF-S04")
+            self.say("the timeline has an unfiltered window and no C2 or C3", "HF-S03")
         elif start < c2 - bound or end > c3 + bound:
             self.say(
-                f"the unfiltered window is wider than {HARD_BOUND_S:g} s before C2 to after C3", "HF-S04"
+                f"the unfiltered window is wider than {HARD_BOUND_S:g} s before C2 to after C3", "HF-S03"
             )
 
     # --- the run --------------------------------------------------------------------------------
@@ -241,9 +241,9 @@ class _Auditor:
             return
         frame = seen.frame
         if seen.intent_ns is not None:
-            self.say(f"frame {frame.frame_id} was handed to the camera a second time", "HF-S11")
+            self.say(f"frame {frame.frame_id} was handed to the camera a second time", "HF-S10")
         if seen.outcome:
-            self.say(f"frame {frame.frame_id} was handed to the camera after it was {seen.outcome}", "HF-S11")
+            self.say(f"frame {frame.frame_id} was handed to the camera after it was {seen.outcome}", "HF-S10")
         seen.intent_ns = at_ns if seen.intent_ns is None else seen.intent_ns
         if record["due_utc_ns"] != seen.due_ns:
             self.say(f"frame {frame.frame_id} was handed over for another instant than it was due at")
@@ -253,10 +253,10 @@ class _Auditor:
         self.check_word(frame, "handed to the camera", said=self.words[frame.rig].now)
         if self.paused[frame.rig].now:
             self.say(
-                f"frame {frame.frame_id} was handed to the camera while {frame.rig} was paused", "HF-S18"
+                f"frame {frame.frame_id} was handed to the camera while {frame.rig} was paused", "HF-S16"
             )
         if self.stopped.now:
-            self.say(f"frame {frame.frame_id} was handed to the camera after the stop", "HF-S18")
+            self.say(f"frame {frame.frame_id} was handed to the camera after the stop", "HF-S16")
         if frame.filter_need is FilterState.OFF:
             self.check_inside(frame, seen.due_ns, frame.settings.exposure_s, "was handed over to be")
 
@@ -272,25 +272,25 @@ class _Auditor:
         if need is FilterState.OFF:
             self.say(f"unfiltered frame {frame.frame_id} was {what} while {last}", "HF-S01")
         else:
-            self.say(f"filtered frame {frame.frame_id} was {what} while {last}", "HF-S07")
+            self.say(f"filtered frame {frame.frame_id} was {what} while {last}", "HF-S06")
 
     def check_inside(self, frame: Frame, opens_ns: int, exposure_s: float, was: str) -> None:
         """Check an unfiltered exposure against the window, to the nanosecond."""
         start, end = self.timeline.unfiltered_from_utc_ns, self.timeline.unfiltered_until_utc_ns
         if start is None or end is None:
-            self.say(f"unfiltered frame {frame.frame_id} {was} exposed where none may be", "HF-S08")
+            self.say(f"unfiltered frame {frame.frame_id} {was} exposed where none may be", "HF-S07")
             return
         closes_ns = opens_ns + seconds_to_ns(exposure_s)
         if opens_ns < start:
             early = (start - opens_ns) / NS_PER_S
             self.say(
-                f"unfiltered frame {frame.frame_id} {was} exposed {early:.3f} s before its window", "HF-S04"
+                f"unfiltered frame {frame.frame_id} {was} exposed {early:.3f} s before its window", "HF-S03"
             )
         if closes_ns > end:
             late = (closes_ns - end) / NS_PER_S
             self.say(
                 f"unfiltered frame {frame.frame_id} {was} exposed until {late:.3f} s after its window",
-                "HF-S04",
+                "HF-S03",
             )
 
     def outcome(self, record: Mapping[str, Any], _at_ns: int) -> None:
@@ -300,9 +300,9 @@ class _Auditor:
         state = _OUTCOMES[Kind(record["kind"])]
         frame_id = seen.frame.frame_id
         if seen.outcome:
-            self.say(f"frame {frame_id} ended twice: {seen.outcome}, then {state}", "HF-S11")
+            self.say(f"frame {frame_id} ended twice: {seen.outcome}, then {state}", "HF-S10")
         elif state != "missed" and seen.intent_ns is None:
-            self.say(f"frame {frame_id} ended as {state} and no intent stands before it", "HF-S10")
+            self.say(f"frame {frame_id} ended as {state} and no intent stands before it", "HF-S09")
         seen.outcome = seen.outcome or state
         if state == "fired":
             self.fired(seen, record)
@@ -314,29 +314,29 @@ class _Auditor:
         closes = released + seconds_to_ns(exposure_s)
         self.exposures[frame.rig].append((released, closes, frame.frame_id))
         if not record.get("file_name"):
-            self.say(f"frame {frame.frame_id} is called fired without the camera's word for it", "HF-S15")
+            self.say(f"frame {frame.frame_id} is called fired without the camera's word for it", "HF-S14")
         if record["due_utc_ns"] != seen.due_ns:
             self.say(f"frame {frame.frame_id} fired for another instant than it was due at")
         if seen.intent_ns is not None and released < seen.intent_ns:
-            self.say(f"frame {frame.frame_id} was released before its intent was journalled", "HF-S10")
+            self.say(f"frame {frame.frame_id} was released before its intent was journalled", "HF-S09")
         words = self.words[frame.rig]
         if not words.allows(frame.filter_need, released, sent):
             self.check_word(frame, "released", said=words.at(released))
         if frame.filter_need is FilterState.OFF:
             self.check_inside(frame, released, exposure_s, "was")
         if not self.paused[frame.rig].allows(False, released, sent):
-            self.say(f"frame {frame.frame_id} was released while {frame.rig} was paused", "HF-S18")
+            self.say(f"frame {frame.frame_id} was released while {frame.rig} was paused", "HF-S16")
         if not self.stopped.allows(False, released, sent):
-            self.say(f"frame {frame.frame_id} was released after the stop", "HF-S18")
+            self.say(f"frame {frame.frame_id} was released after the stop", "HF-S16")
         slack = seconds_to_ns(LATE_SLACK_S)
         last = frame.ends_by_utc_ns - seconds_to_ns(frame.settings.exposure_s)
         deadline = min(seen.due_ns + frame.deadline_utc_ns - frame.due_utc_ns, last)
         if released > deadline + slack:
             late = (released - deadline) / NS_PER_S
-            self.say(f"frame {frame.frame_id} was fired {late:.3f} s past its deadline", "HF-S09")
+            self.say(f"frame {frame.frame_id} was fired {late:.3f} s past its deadline", "HF-S08")
         if closes > frame.ends_by_utc_ns + slack:
             late = (closes - frame.ends_by_utc_ns) / NS_PER_S
-            self.say(f"the exposure of frame {frame.frame_id} ended {late:.3f} s past its limit", "HF-S04")
+            self.say(f"the exposure of frame {frame.frame_id} ended {late:.3f} s past its limit", "HF-S03")
 
     # --- at the end -----------------------------------------------------------------------------
 
@@ -346,7 +346,7 @@ class _Auditor:
             latest = (0, "")
             for opens, closes, frame_id in sorted(exposures):
                 if opens < latest[0]:
-                    self.say(f"{latest[1]} and {frame_id} were exposed at once on {rig}", "HF-S24")
+                    self.say(f"{latest[1]} and {frame_id} were exposed at once on {rig}", "HF-S19")
                 latest = max(latest, (closes, frame_id))
 
     def check_ends(self) -> None:

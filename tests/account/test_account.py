@@ -81,7 +81,7 @@ def test_good_run(day: Any, tmp_path: Path) -> None:
 
 
 def test_every_end(day: Any, tmp_path: Path, replaced: Replaced) -> None:
-    """HF-S25: fired, missed, failed and unknown are told apart, by frame and by shot, and add up."""
+    """HF-S24: fired, missed, failed and unknown are told apart, by frame and by shot, and add up."""
     account = make_account(day.write(tmp_path, _mixed(day, replaced)))
     assert account.contradictions == ()
     assert _ends(account) == {"fired": 5, "missed": 1, "failed": 1, "unknown": 1}
@@ -100,7 +100,7 @@ def test_every_end(day: Any, tmp_path: Path, replaced: Replaced) -> None:
 
 
 def test_cut_at_every_record(day: Any, tmp_path: Path) -> None:
-    """HF-S25: cut after any record, every frame has one end, and an intent without outcome is unknown."""
+    """HF-S24: cut after any record, every frame has one end, and an intent without outcome is unknown."""
     good = day.good()
     for length in range(1, len(good)):
         account = make_account(day.write(tmp_path, good[:length]))
@@ -159,13 +159,13 @@ def test_changed_timeline_is_loud(day: Any, tmp_path: Path) -> None:
 
 
 def test_contradictions_are_in_verdict_and_text(day: Any, tmp_path: Path, replaced: Replaced) -> None:
-    """HF-S25: a contradiction is counted in the verdict and told in full."""
+    """HF-S24: a contradiction is counted in the verdict and told in full."""
     records = replaced(day.good(), Kind.FRAME_INTENT, "long/0004", None)
     account = make_account(day.write(tmp_path, records))
     assert "1 CONTRADICTION FOUND, see below." in verdict_lines(account)[0]
     text = to_text(account, 100)
     assert "CONTRADICTIONS: this run did not go as" in text
-    assert "frame long/0004 ended as fired and no intent stands before it (HF-S10)." in text
+    assert "frame long/0004 ended as fired and no intent stands before it (HF-S09)." in text
     assert to_json_dict(account)["contradictions"] == list(account.contradictions)
 
 

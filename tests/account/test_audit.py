@@ -24,7 +24,7 @@ def _only(found: list[str], *parts: str) -> None:
 
 
 def test_faultless_journal(day: Any) -> None:
-    """HF-S25: a faultless journal has no contradiction, whole or cut after any record."""
+    """HF-S24: a faultless journal has no contradiction, whole or cut after any record."""
     good = day.good()
     for length in range(len(good) + 1):
         assert audit(day.timeline, good[:length]) == []
@@ -34,14 +34,14 @@ def test_faultless_journal(day: Any) -> None:
 
 
 def test_unfiltered_without_a_word(day: Any) -> None:
-    """HF-S01, HF-S14: unfiltered frames without any word that the filter is off are found, each twice."""
+    """HF-S01, HF-S11: unfiltered frames without any word that the filter is off are found, each twice."""
     records = [r for r in day.good() if r["kind"] != Kind.FILTER_SAID and r["kind"] != Kind.HOLD_PASSED]
     found = audit(day.timeline, records)
     assert sum("(HF-S01)" in line for line in found) == 8
     assert "unfiltered frame long/0003 was released while nobody had said where the filter is" in "".join(
         found
     )
-    assert sum("(HF-S07)" in line for line in found) == 6
+    assert sum("(HF-S06)" in line for line in found) == 6
 
 
 def test_word_for_another_rig(day: Any) -> None:
@@ -58,7 +58,7 @@ def test_word_for_the_rig_alone(day: Any) -> None:
 
 
 def test_filter_on_stops_unfiltered_frames(day: Any) -> None:
-    """HF-S06: an unfiltered frame handed over or released after "filter is on" is found."""
+    """HF-S05: an unfiltered frame handed over or released after "filter is on" is found."""
     records = day.numbered([*day.good(), day.said(151.2, "on"), day.said(152.2, "off")])
     found = audit(day.timeline, records)
     _only(found, "unfiltered frame long/0005 was released while the filter was said on", "(HF-S01)")
@@ -71,7 +71,7 @@ def test_filter_on_stops_unfiltered_frames(day: Any) -> None:
 
 @pytest.mark.parametrize(("said_s", "blamed"), [(151.6, True), (151.75, False), (151.9, False)])
 def test_release_already_on_its_way(day: Any, said_s: float, blamed: bool) -> None:
-    """HF-S06: a release that left within a quarter second of "filter is on" counts as already on its way."""
+    """HF-S05: a release that left within a quarter second of "filter is on" counts as already on its way."""
     records = [r for r in day.good() if not (r.get("frame_id") == "long/0006" or r["kind"] == Kind.RUN_ENDED)]
     records = day.numbered([*records, day.said(said_s, "on")])
     found = [line for line in audit(day.timeline, records) if "long/0005" in line]
@@ -79,11 +79,11 @@ def test_release_already_on_its_way(day: Any, said_s: float, blamed: bool) -> No
 
 
 def test_filtered_frame_while_filter_is_off(day: Any) -> None:
-    """HF-S07: a filtered frame fired while the filter is said to be off is found."""
+    """HF-S06: a filtered frame fired while the filter is said to be off is found."""
     records = [r for r in day.good() if r["at_utc_ns"] != day.at(235)]
     found = audit(day.timeline, records)
     assert len(found) == 2
-    assert all("filtered frame long/0007" in line and "said off (HF-S07)" in line for line in found)
+    assert all("filtered frame long/0007" in line and "said off (HF-S06)" in line for line in found)
 
 
 def test_hold_that_passed_without_a_word(day: Any) -> None:
@@ -144,26 +144,26 @@ def _window(day: Any, start: float, end: float) -> Any:
 
 
 def test_unfiltered_before_the_window(day: Any) -> None:
-    """HF-S04: an unfiltered exposure that opens a nanosecond before the window is found."""
+    """HF-S03: an unfiltered exposure that opens a nanosecond before the window is found."""
     released = day.at(98.004)
     exact = replace(day.timeline, unfiltered_from_utc_ns=released)
     early = replace(day.timeline, unfiltered_from_utc_ns=UtcNs(released + 1))
-    named = "unfiltered frame long/0003 was exposed 0.000 s before its window (HF-S04)"
+    named = "unfiltered frame long/0003 was exposed 0.000 s before its window (HF-S03)"
     assert not any(named in line for line in audit(exact, day.good()))
     assert any(named in line for line in audit(early, day.good()))
 
 
 def test_unfiltered_past_the_window(day: Any) -> None:
-    """HF-S04: an unfiltered exposure that ends a nanosecond after the window is found."""
+    """HF-S03: an unfiltered exposure that ends a nanosecond after the window is found."""
     closes = day.at(158.004)
     exact = replace(day.timeline, unfiltered_until_utc_ns=closes)
     late = replace(day.timeline, unfiltered_until_utc_ns=UtcNs(closes - 1))
     assert audit(exact, day.good()) == []
-    _only(audit(late, day.good()), "long/0006 was exposed until 0.000 s after its window", "(HF-S04)")
+    _only(audit(late, day.good()), "long/0006 was exposed until 0.000 s after its window", "(HF-S03)")
 
 
 def test_longer_exposure_than_asked_counts(day: Any, replaced: Replaced) -> None:
-    """HF-S04: an exposure that the camera reports longer than asked is judged by its real length."""
+    """HF-S03: an exposure that the camera reports longer than asked is judged by its real length."""
     read_back = {"exposure_s": 100.0, "f_number": 8.0, "iso": 100}
     records = replaced(day.good(), Kind.FRAME_FIRED, "long/0006", {"read_back": read_back})
     found = audit(day.timeline, records)
@@ -172,7 +172,7 @@ def test_longer_exposure_than_asked_counts(day: Any, replaced: Replaced) -> None
 
 
 def test_handed_over_outside_the_window(day: Any) -> None:
-    """HF-S05: handing an unfiltered frame to the camera for an instant outside the window is found."""
+    """HF-S04: handing an unfiltered frame to the camera for an instant outside the window is found."""
     records = [r for r in day.good() if r.get("frame_id") != "long/0003" or r["kind"] == Kind.FRAME_INTENT]
     records = [r for r in records if r["kind"] != Kind.RUN_ENDED]
     found = audit(_window(day, 99, 240), records)
@@ -181,41 +181,41 @@ def test_handed_over_outside_the_window(day: Any) -> None:
 
 @pytest.mark.parametrize(("start", "end"), [(69.999, 240), (80, 250.001)])
 def test_window_beyond_the_hard_bounds(day: Any, start: float, end: float) -> None:
-    """HF-S04: a window wider than 30 s before C2 to 30 s after C3 is found even with nothing fired."""
+    """HF-S03: a window wider than 30 s before C2 to 30 s after C3 is found even with nothing fired."""
     _only(audit(_window(day, start, end), []), "wider than 30 s before C2 to after C3")
     assert audit(_window(day, 70, 250), []) == []
 
 
 @pytest.mark.parametrize("kind", ["partial", "annular"])
 def test_unfiltered_in_a_partial_eclipse(day: Any, kind: str) -> None:
-    """HF-S08: in a partial or annular eclipse neither a window nor an unfiltered frame may be."""
+    """HF-S07: in a partial or annular eclipse neither a window nor an unfiltered frame may be."""
     found = audit(replace(day.timeline, kind=kind), [])
-    _only(found, f"the eclipse is {kind} at the site and the timeline has an unfiltered window (HF-S08)")
+    _only(found, f"the eclipse is {kind} at the site and the timeline has an unfiltered window (HF-S07)")
     without = replace(day.timeline, kind=kind, unfiltered_from_utc_ns=None, unfiltered_until_utc_ns=None)
-    _only(audit(without, []), "the timeline has 4 unfiltered frames and no unfiltered window (HF-S08)")
+    _only(audit(without, []), "the timeline has 4 unfiltered frames and no unfiltered window (HF-S07)")
     found = audit(without, day.good())
-    assert sum("exposed where none may be (HF-S08)" in line for line in found) == 8
+    assert sum("exposed where none may be (HF-S07)" in line for line in found) == 8
 
 
 def test_window_without_contacts(day: Any) -> None:
-    """HF-S04: an unfiltered window where there is no C2 and C3 to tie it to is found."""
+    """HF-S03: an unfiltered window where there is no C2 and C3 to tie it to is found."""
     contacts = {ContactName.MID: day.at(160)}
-    _only(audit(replace(day.timeline, contacts_utc_ns=contacts), []), "no C2 or C3 (HF-S04)")
+    _only(audit(replace(day.timeline, contacts_utc_ns=contacts), []), "no C2 or C3 (HF-S03)")
 
 
 # --- frames -------------------------------------------------------------------------------------
 
 
 def test_late_frame(day: Any, replaced: Replaced) -> None:
-    """HF-S09: a frame released past its deadline is found; up to the deadline it is not."""
+    """HF-S08: a frame released past its deadline is found; up to the deadline it is not."""
     late = replaced(day.good(), Kind.FRAME_FIRED, "long/0003", {"released_utc_ns": day.at(98.7)})
-    _only(audit(day.timeline, late), "frame long/0003 was fired 0.200 s past its deadline (HF-S09)")
+    _only(audit(day.timeline, late), "frame long/0003 was fired 0.200 s past its deadline (HF-S08)")
     in_time = replaced(day.good(), Kind.FRAME_FIRED, "long/0003", {"released_utc_ns": day.at(98.5)})
     assert audit(day.timeline, in_time) == []
 
 
 def test_moved_frame_has_its_own_deadline(day: Any, replaced: Replaced) -> None:
-    """HF-S09: after a move the frame is judged by its new due instant, not by the old."""
+    """HF-S08: after a move the frame is judged by its new due instant, not by the old."""
     due = int(day.at(170))
     moved = day.record(
         Kind.FRAME_MOVED, 90, frame_id="long/0003", rig="long", due_utc_ns=due, was_utc_ns=int(day.at(98))
@@ -268,10 +268,10 @@ def test_move_after_hand_over(day: Any) -> None:
 
 
 def test_outcome_without_intent(day: Any, replaced: Replaced) -> None:
-    """HF-S10: fired and failed need an intent before them; missed needs none."""
+    """HF-S09: fired and failed need an intent before them; missed needs none."""
     records = replaced(day.good(), Kind.FRAME_INTENT, "long/0004", None)
     _only(
-        audit(day.timeline, records), "frame long/0004 ended as fired and no intent stands before it (HF-S10)"
+        audit(day.timeline, records), "frame long/0004 ended as fired and no intent stands before it (HF-S09)"
     )
     missed = [r for r in records if r.get("frame_id") != "long/0004" and r["kind"] != Kind.RUN_ENDED]
     assert audit(day.timeline, day.numbered([*missed, day.missed("long/0004", 151)])) == []
@@ -280,25 +280,25 @@ def test_outcome_without_intent(day: Any, replaced: Replaced) -> None:
 
 
 def test_intent_after_release(day: Any, replaced: Replaced) -> None:
-    """HF-S10: a release before the instant of its intent is found."""
+    """HF-S09: a release before the instant of its intent is found."""
     records = replaced(day.good(), Kind.FRAME_FIRED, "long/0004", {"released_utc_ns": day.at(148.4)})
-    _only(audit(day.timeline, records), "long/0004 was released before its intent was journalled (HF-S10)")
+    _only(audit(day.timeline, records), "long/0004 was released before its intent was journalled (HF-S09)")
 
 
 def test_two_outcomes(day: Any) -> None:
-    """HF-S11: a frame that ends twice is found."""
+    """HF-S10: a frame that ends twice is found."""
     found = audit(day.timeline, day.numbered([*day.good(), day.missed("long/0004", 170)]))
-    _only(found, "frame long/0004 ended twice: fired, then missed (HF-S11)")
+    _only(found, "frame long/0004 ended twice: fired, then missed (HF-S10)")
 
 
 def test_unknown_frame_tried_again(day: Any) -> None:
-    """HF-S11: a frame that ended as unknown and is handed over again is found."""
+    """HF-S10: a frame that ended as unknown and is handed over again is found."""
     unknown = day.record(Kind.FRAME_UNKNOWN, 149, frame_id="long/0004", rig="long", detail="")
     records = [r for r in day.good() if r["kind"] != Kind.RUN_ENDED]
     found = audit(day.timeline, day.numbered([*records, unknown, day.intent("long/0004", 149.5)]))
-    assert any("handed to the camera a second time (HF-S11)" in line for line in found)
-    assert any("handed to the camera after it was unknown (HF-S11)" in line for line in found)
-    assert any("ended twice: unknown, then fired (HF-S11)" in line for line in found)
+    assert any("handed to the camera a second time (HF-S10)" in line for line in found)
+    assert any("handed to the camera after it was unknown (HF-S10)" in line for line in found)
+    assert any("ended twice: unknown, then fired (HF-S10)" in line for line in found)
 
 
 def test_frame_of_another_timeline(day: Any) -> None:
@@ -315,10 +315,10 @@ def test_frame_of_another_timeline(day: Any) -> None:
 
 
 def test_fired_without_the_cameras_word(day: Any, replaced: Replaced) -> None:
-    """HF-S15: a frame called fired with no file named by the camera is found."""
+    """HF-S14: a frame called fired with no file named by the camera is found."""
     for nothing in ("", None):
         records = replaced(day.good(), Kind.FRAME_FIRED, "long/0004", {"file_name": nothing})
-        _only(audit(day.timeline, records), "called fired without the camera's word for it (HF-S15)")
+        _only(audit(day.timeline, records), "called fired without the camera's word for it (HF-S14)")
 
 
 @pytest.mark.parametrize(("name", "value"), [("exposure_s", 2.0), ("f_number", 5.6), ("iso", 200)])
@@ -329,13 +329,13 @@ def test_other_settings_than_planned(day: Any, replaced: Replaced, name: str, va
 
 
 def test_two_exposures_at_once(day: Any, replaced: Replaced) -> None:
-    """HF-S24: a frame opened while another is exposed on the same camera is found; on another camera it may be."""
+    """HF-S19: a frame opened while another is exposed on the same camera is found; on another camera it may be."""
     touching = replaced(day.good(), Kind.FRAME_FIRED, "long/0005", {"released_utc_ns": day.at(151.004)})
-    assert not any("HF-S24" in line for line in audit(day.timeline, touching))
+    assert not any("HF-S19" in line for line in audit(day.timeline, touching))
     overlap = replaced(day.good(), Kind.FRAME_FIRED, "long/0005", {"released_utc_ns": day.at(151.003)})
-    _only(audit(day.timeline, overlap), "long/0004 and long/0005 were exposed at once on long (HF-S24)")
+    _only(audit(day.timeline, overlap), "long/0004 and long/0005 were exposed at once on long (HF-S19)")
     other = replaced(day.good(), Kind.FRAME_FIRED, "wide/0001", {"released_utc_ns": day.at(155)})
-    assert not any("HF-S24" in line for line in audit(day.timeline, other))
+    assert not any("HF-S19" in line for line in audit(day.timeline, other))
 
 
 # --- pause, stop, end ---------------------------------------------------------------------------
@@ -343,28 +343,28 @@ def test_two_exposures_at_once(day: Any, replaced: Replaced) -> None:
 
 @pytest.mark.parametrize("rig", [None, "long"])
 def test_fired_while_paused(day: Any, rig: str | None) -> None:
-    """HF-S18: frames handed over or released during a pause are found; before and after they are not."""
+    """HF-S16: frames handed over or released during a pause are found; before and after they are not."""
     pause = day.record(Kind.PAUSED, 149.5, rig=rig)
     go_on = day.record(Kind.WENT_ON, 151, rig=rig)
     found = audit(day.timeline, day.numbered([*day.good(), pause, go_on]))
     assert [line.partition(": ")[2] for line in found] == [
-        "frame long/0005 was handed to the camera while long was paused (HF-S18).",
-        "frame long/0004 was released while long was paused (HF-S18).",
+        "frame long/0005 was handed to the camera while long was paused (HF-S16).",
+        "frame long/0004 was released while long was paused (HF-S16).",
     ]
 
 
 def test_pause_of_another_rig(day: Any) -> None:
-    """HF-S18: a pause of one rig binds no other."""
+    """HF-S16: a pause of one rig binds no other."""
     assert audit(day.timeline, day.numbered([*day.good(), day.record(Kind.PAUSED, 170, rig="wide")])) == []
 
 
 def test_fired_after_the_stop(day: Any) -> None:
-    """HF-S18: frames handed over or released after a stop are found."""
+    """HF-S16: frames handed over or released after a stop are found."""
     records = [r for r in day.good()[:-1] if r["at_utc_ns"] < day.at(153)]
     found = audit(day.timeline, day.numbered([*records, day.record(Kind.STOP_ASKED, 151, by="operator")]))
     assert [line.partition(": ")[2] for line in found] == [
-        "frame long/0005 was released after the stop (HF-S18).",
-        "frame long/0006 was handed to the camera after the stop (HF-S18).",
+        "frame long/0005 was released after the stop (HF-S16).",
+        "frame long/0006 was handed to the camera after the stop (HF-S16).",
     ]
 
 
