@@ -40,7 +40,7 @@ class MissReason(StrEnum):
     SETTINGS = "setting not accepted"
 
 
-class CameraFault(Exception):
+class CameraFault(Exception):  # noqa: N818 - a trade word, as in errors.Fault
     """A backend call that failed. Decided by code, never by text.
 
     `lost`: the connection is gone and the camera has to be opened again.
@@ -48,7 +48,12 @@ class CameraFault(Exception):
     """
 
     def __init__(
-        self, what: str, *, code: int | None = None, lost: bool = False, exposed: bool | None = None,
+        self,
+        what: str,
+        *,
+        code: int | None = None,
+        lost: bool = False,
+        exposed: bool | None = None,
         reason: MissReason = MissReason.CAMERA,
     ) -> None:
         super().__init__(what)

@@ -1,0 +1,246 @@
+"""One process per camera: a call that hangs in a driver can be ended only by ending its process.
+
+`CameraProcess` starts a fresh interpreter that runs a `CameraWorker` by the monotonic clock, and talks to
+it over a pipe. The child fires nothing without its parent: when the pipe breaks it stops before the next
+release, and when the parent is gone while a camera call blocks, the child ends itself.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import multiprocessing.connection
+import os
+import select
+import signal
+import threading
+import traceback
+from collections.abc import Callable, Collection, Iterator
+from dataclasses import dataclass, field
+from multiprocessing import resource_tracker
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Literal
+
+from controller.cameras.clock import ClockEpoch, MonotonicClock
+from controller.cameras.protocol import Camera, Clock, MissReason
+from controller.cameras.simulated import MODEL, SimFault, SimulatedDevice
+from controller.cameras.tethered import VIRTUAL_FOLDER_VARIABLE, open_tethered
+from controller.cameras.worker import CameraWorker, Lost, WaitUntil
+from controller.gear.body import SIMULATED_BODY, CameraBody
+from controller.timeline.model import Frame
+from controller.units import NS_PER_S
+
+_COARSE_NS = 20_000_000
+"""A wait listens to the pipe until this long before its end, then sleeps and spins to the instant."""
+_LONGEST_POLL_S = 600.0
+_ORPHAN_GRACE_S = 1.0
+"""How long a child without a parent may take to let go of its camera."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class CameraSpec:
+    """Which camera a process is to open, and how. Everything in it can be pickled."""
+
+    rig: str
+    driver: Literal["simulated", "tethered"]
+    match: str | None = None
+    """Tethered: part of the model name, or the port; None takes the only camera."""
+    body: CameraBody = field(default=SIMULATED_BODY)
+    """Simulated: how fast it is and what it lists."""
+    release_lag_s: float = 0.06
+    prepare_lead_s: float = 1.0
+    virtual_folder: Path | None = None
+    """Tethered: use libgphoto2's virtual camera with this folder of pictures instead of a real one.
+
+    None uses real cameras, whatever the parent's environment says."""
+    frames_folder: Path | None = None
+    """Simulated: where pictures are written; None writes none."""
+    model: str = MODEL
+    """Simulated: the name it gives itself."""
+    faults: tuple[SimFault, ...] = ()
+    """Simulated: what goes wrong."""
+    seed: int = 0
+
+    def opener(self, clock: Clock) -> Callable[[], Camera]:
+        """Return what opens this camera, again and again. A simulated body lives on between openings."""
+        if self.driver == "tethered":
+            return lambda: open_tethered(self.match, clock)
+        device = SimulatedDevice(
+            self.body,
+            clock,
+            folder=self.frames_folder,
+            model=self.model,
+            faults=self.faults,
+            seed=self.seed,
+        )
+        return device.open
+
+
+@dataclass(frozen=True)
+class _HandOver:
+    frame: Frame
+
+
+@dataclass(frozen=True)
+class _Withdraw:
+    frame_ids: frozenset[str] | None
+    reason: MissReason
+
+
+@dataclass(frozen=True)
+class _Close:
+    pass
+
+
+_Message = _HandOver | _Withdraw | _Close
+
+
+class CameraProcess:
+    """The parent's side of one camera process. Starts it at once."""
+
+    def __init__(self, spec: CameraSpec, epoch: ClockEpoch) -> None:
+        """Start the process; `epoch` must be the one every process of the run is given."""
+        self.spec = spec
+        context = multiprocessing.get_context("spawn")
+        self.connection, theirs = context.Pipe()
+        """Where reports come from (`recv` gives one); raises EOFError once the process has ended."""
+        self._process = context.Process(
+            target=_child_main, args=(spec, epoch, theirs), name=f"camera {spec.rig}", daemon=True
+        )
+        with _interrupt_held():
+            self._process.start()
+        theirs.close()
+
+    @property
+    def alive(self) -> bool:
+        """Whether the process runs (it may hang all the same)."""
+        return self._process.is_alive()
+
+    @property
+    def pid(self) -> int | None:
+        """The process' id."""
+        return self._process.pid
+
+    def send_hand_over(self, frame: Frame) -> None:
+        """Give the worker a frame.
+
+        Raises:
+            OSError: if the process is gone, or has not read its messages for long (it hangs).
+        """
+        self._send(_HandOver(frame))
+
+    def send_withdraw(self, frame_ids: Collection[str] | None, reason: MissReason) -> None:
+        """Take frames back (None: all) unless they are released already.
+
+        Raises:
+            OSError: as for `send_hand_over`.
+        """
+        self._send(_Withdraw(None if frame_ids is None else frozenset(frame_ids), reason))
+
+    def close(self, timeout_s: float) -> None:
+        """Ask the worker to end, wait for it, and kill it when it does not.
+
+        Reports it sent before can still be received from `connection`.
+        """
+        with contextlib.suppress(OSError):
+            self._send(_Close())
+        self._process.join(timeout_s)
+        if self._process.is_alive():
+            self.kill()
+
+    def kill(self) -> None:
+        """End the process now, whatever it does, and wait until it is gone."""
+        self._process.kill()
+        self._process.join()
+
+    def _send(self, message: _Message) -> None:
+        room = select.poll()
+        room.register(self.connection.fileno(), select.POLLOUT)
+        if not room.poll(0):
+            raise BlockingIOError("the camera's process does not read its messages")
+        self.connection.send(message)
+
+
+@contextlib.contextmanager
+def _interrupt_held() -> Iterator[None]:
+    """Let a child begin with Ctrl-C blocked: the terminal sends it to all, and the parent decides."""
+    resource_tracker.ensure_running()  # starting it later would unblock the signal again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+# --- the child's side
+
+
+def _child_main(spec: CameraSpec, epoch: ClockEpoch, connection: Connection) -> None:
+    for number in (signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)
+    os.environ["LC_ALL"] = "C"  # choices and file names are translated otherwise
+    os.environ.pop("LANGUAGE", None)
+    os.environ.pop(VIRTUAL_FOLDER_VARIABLE, None)
+    if spec.virtual_folder is not None:
+        os.environ[VIRTUAL_FOLDER_VARIABLE] = str(spec.virtual_folder)
+    threading.Thread(target=_end_with_parent, name="end with parent", daemon=True).start()
+    clock = MonotonicClock(epoch)
+    try:
+        worker = CameraWorker(
+            spec.opener(clock), clock, release_lag_s=spec.release_lag_s, prepare_lead_s=spec.prepare_lead_s
+        )
+        serve(worker, clock, connection)
+    except Exception as error:  # noqa: BLE001 - the parent is told, and starts another process
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        place = f"{Path(where.filename).name}:{where.lineno}"
+        with contextlib.suppress(OSError):
+            connection.send(Lost(f"the camera's process failed: {type(error).__name__}: {error} ({place})"))
+        raise SystemExit(1) from None
+
+
+def _end_with_parent() -> None:
+    """End this process soon after its parent ended, even while a camera call blocks."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        multiprocessing.connection.wait([parent.sentinel])
+        threading.Event().wait(_ORPHAN_GRACE_S)
+        os._exit(1)
+
+
+def serve(worker: CameraWorker, clock: Clock, connection: Connection) -> None:
+    """Drive a worker in real time until it is closed or the pipe breaks; then its camera is closed too."""
+    steps = worker.run()
+    try:
+        for step in steps:
+            try:
+                if isinstance(step, WaitUntil):
+                    _wait(step.instant_ns, worker, clock, connection)
+                else:
+                    connection.send(step)
+                _pass_on(worker, connection)  # what came until now is seen before the worker goes on
+            except (EOFError, OSError):
+                return  # the parent is gone: nothing more is released
+    finally:
+        steps.close()
+
+
+def _wait(instant_ns: int, worker: CameraWorker, clock: Clock, connection: Connection) -> None:
+    """Return at the instant, or earlier when a message has come and was passed on."""
+    while (listen_ns := instant_ns - _COARSE_NS - clock.now_ns()) > 0:
+        if connection.poll(min(listen_ns / NS_PER_S, _LONGEST_POLL_S)):
+            _pass_on(worker, connection)
+            return
+    clock.sleep_until_ns(instant_ns)
+
+
+def _pass_on(worker: CameraWorker, connection: Connection) -> None:
+    while connection.poll(0):
+        message: _Message = connection.recv()
+        match message:
+            case _HandOver(frame=frame):
+                worker.hand_over(frame)
+            case _Withdraw(frame_ids=frame_ids, reason=reason):
+                worker.withdraw(frame_ids, reason)
+            case _Close():
+                worker.close()

@@ -1,0 +1,433 @@
+"""A camera that is not there, but takes its time, fills its buffer and card, and fails on demand.
+
+`SimulatedDevice` is the body on the tripod: it lives on while connections to it come and go.
+`SimulatedDevice.open` gives a `Camera`, or raises `CameraFault` while the cable is out. Everything is timed
+by the clock it is given and decided by its seed, so a virtual day repeats exactly.
+
+Its times follow `CameraBody`: frames fired back to back open `CameraBody.cycle_s` apart.
+"""
+
+from __future__ import annotations
+
+import io
+import itertools
+import math
+import random
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from fractions import Fraction
+from pathlib import Path
+
+from controller.cameras.choices import (
+    EXPOSURE,
+    F_NUMBER,
+    ISO,
+    Quantity,
+    say,
+)
+from controller.cameras.protocol import (
+    CameraFacts,
+    CameraFault,
+    CameraStatus,
+    Captured,
+    Clock,
+    MissReason,
+    Readback,
+)
+from controller.gear.body import SIMULATED_BODY, CameraBody
+from controller.timeline.model import Settings
+from controller.units import NS_PER_S, seconds_to_ns, utc_datetime
+
+MODEL = "Holdfire practice camera"
+_BUSY_CODE, _GONE_CODE, _FULL_CODE = -110, -52, -3
+"""libgphoto2's codes for the same troubles."""
+_SLOW_WRITE_FACTOR = 8.0
+
+
+class SimFaultKind(StrEnum):
+    """What can go wrong on demand."""
+
+    LOST = "lost"
+    """The cable is out, then back; every open connection is dead."""
+    BUSY = "busy"
+    """Releases are answered "busy", and nobody can know whether a picture was taken (none is)."""
+    CARD_FULL = "card full"
+    BATTERY_EMPTY = "battery empty"
+    """The camera switches itself off; while it lasts it cannot be opened."""
+    SNAP = "setting not accepted"
+    """The shutter speed silently becomes one stop shorter than asked."""
+    NO_WORD = "file missing"
+    """The picture is taken but the camera never says so."""
+    SLOW_WRITE = "slow write"
+    """The card takes eight times as long, so the buffer fills."""
+    HANG = "hang"
+    """The next call does not return until the fault is over; happens once."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SimFault:
+    """One fault: from an instant, or from the moment so many frames have been taken, for a while."""
+
+    kind: SimFaultKind
+    at_utc_ns: int | None = None
+    after_frames: int | None = None
+    for_s: float = math.inf
+
+    def __post_init__(self) -> None:
+        if (self.at_utc_ns is None) == (self.after_frames is None):
+            message = "a simulated fault needs exactly one of at_utc_ns and after_frames"
+            raise ValueError(message)
+
+
+@dataclass
+class _Trouble:
+    """A fault with the stretch of time it covers, once that is known."""
+
+    kind: SimFaultKind
+    starts_ns: int | None
+    after_frames: int | None
+    for_s: float
+
+    def covers(self, instant_ns: int) -> bool:
+        return self.starts_ns is not None and self.starts_ns <= instant_ns < self.ends_ns
+
+    @property
+    def ends_ns(self) -> float:
+        starts = math.inf if self.starts_ns is None else self.starts_ns
+        return starts + self.for_s * NS_PER_S
+
+
+@dataclass(frozen=True)
+class _Exposure:
+    """One opening of the shutter."""
+
+    opened_ns: int
+    ended_ns: int
+    word_ns: int
+    settings: Settings
+
+
+def with_lists(body: CameraBody) -> CameraBody:
+    """Return `body` with the practice camera's third-stop lists where it has none."""
+    return replace(
+        body,
+        shutter_s=body.shutter_s or SIMULATED_BODY.shutter_s,
+        f_numbers=body.f_numbers or SIMULATED_BODY.f_numbers,
+        isos=body.isos or SIMULATED_BODY.isos,
+    )
+
+
+class SimulatedDevice:
+    """A simulated camera body with its card, its battery and the faults that will befall it."""
+
+    def __init__(
+        self,
+        body: CameraBody,
+        clock: Clock,
+        *,
+        folder: Path | None = None,
+        model: str = MODEL,
+        port: str = "simulated",
+        faults: Sequence[SimFault] = (),
+        seed: int = 0,
+        lag_jitter_s: float = 0.0,
+        battery_percent: float = 100.0,
+        battery_per_frame: float = 0.02,
+        clock_error_s: float = 0.0,
+    ) -> None:
+        """Make a body.
+
+        Args:
+            body: its times and listed choices; lists left empty take those of `SIMULATED_BODY`.
+            clock: the clock of the worker that uses it.
+            folder: where pictures are written (made when missing); None writes none.
+            model: its name, also in the pictures.
+            port: where it says it is attached.
+            faults: what will go wrong.
+            seed: decides the jitter.
+            lag_jitter_s: standard deviation of the release lag, seconds.
+            battery_percent: charge at the start.
+            battery_per_frame: charge one frame takes, percent.
+            clock_error_s: how far the camera's own clock (the pictures' times) is ahead of UTC, seconds.
+        """
+        self.body = with_lists(body)
+        self.clock = clock
+        self.model = model
+        self.port = port
+        self._folder = folder
+        self._random = random.Random(seed)  # noqa: S311 - jitter, not secrecy
+        self._lag_jitter_s = lag_jitter_s
+        self._battery_percent = battery_percent
+        self._battery_per_frame = battery_per_frame
+        self._clock_error_s = clock_error_s
+        made_ns = clock.now_ns()
+        self._troubles = [
+            _Trouble(fault.kind, fault.at_utc_ns, fault.after_frames, fault.for_s)
+            for fault in faults
+            if not (fault.kind is SimFaultKind.HANG and (fault.at_utc_ns or made_ns) < made_ns)
+        ]
+        self._start_counted_faults()
+        self.taken: list[_Exposure] = []
+        self._writes_end_ns: list[int] = []
+        self.settings = Settings(exposure_s=1 / 125, f_number=8.0, iso=100)
+        self._picture: bytes | None = None
+        self._number = itertools.count(1)
+        if folder is not None:
+            folder.mkdir(parents=True, exist_ok=True)
+            there = [int(path.stem[3:]) for path in folder.glob("HF_*.JPG") if path.stem[3:].isdigit()]
+            self._number = itertools.count(max(there, default=0) + 1)
+
+    def open(self) -> SimulatedCamera:
+        """Connect.
+
+        Raises:
+            CameraFault: (lost) while the cable is out or the battery empty.
+        """
+        if self.off_since(self.clock.now_ns(), self.clock.now_ns()) is not None:
+            raise CameraFault("no camera answers on the cable", code=_GONE_CODE, lost=True, exposed=False)
+        return SimulatedCamera(self)
+
+    def off_since(self, from_ns: int, until_ns: int) -> int | None:
+        """Return the first instant in a stretch of time at which the camera is off the cable, or None."""
+        starts = [
+            max(trouble.starts_ns, from_ns)
+            for trouble in self._troubles
+            if trouble.kind in (SimFaultKind.LOST, SimFaultKind.BATTERY_EMPTY)
+            and trouble.starts_ns is not None
+            and trouble.starts_ns <= until_ns
+            and trouble.ends_ns > from_ns
+        ]
+        if self._battery_percent <= 0:
+            starts.append(from_ns)
+        return min(starts, default=None)
+
+    def has(self, kind: SimFaultKind) -> bool:
+        """Return whether a fault of this kind is upon the camera now."""
+        now = self.clock.now_ns()
+        return any(trouble.kind is kind and trouble.covers(now) for trouble in self._troubles)
+
+    def hang_if_due(self) -> None:
+        """Block until a hang that has begun is over; each hang blocks one call."""
+        for trouble in self._troubles:
+            if trouble.kind is SimFaultKind.HANG and trouble.covers(self.clock.now_ns()):
+                self._troubles.remove(trouble)
+                self.clock.sleep_until_ns(int(min(trouble.ends_ns, 2**62)))
+                return
+
+    def in_buffer(self, instant_ns: int) -> int:
+        """Return how many frames wait to be written to the card."""
+        self._writes_end_ns = [ends for ends in self._writes_end_ns if ends > instant_ns]
+        return len(self._writes_end_ns)
+
+    def frames_left(self) -> int | None:
+        """Return how many frames the card still takes; None when its size is not given."""
+        if self.has(SimFaultKind.CARD_FULL):
+            return 0
+        return None if self.body.card_frames is None else max(0, self.body.card_frames - len(self.taken))
+
+    def status(self) -> CameraStatus:
+        """Return battery and free frames."""
+        return CameraStatus(battery_percent=math.ceil(self._battery_percent), frames_left=self.frames_left())
+
+    def expose(self, settings: Settings, called_ns: int) -> _Exposure:
+        """Take one frame, beginning with a release command at `called_ns`."""
+        jitter_s = self._random.gauss(0.0, self._lag_jitter_s) if self._lag_jitter_s else 0.0
+        opened_ns = called_ns + seconds_to_ns(max(0.0, self.body.release_lag_s + jitter_s))
+        ended_ns = opened_ns + seconds_to_ns(settings.exposure_s)
+        word_ns = ended_ns + seconds_to_ns(max(0.0, self.body.frame_gap_s - self.body.release_lag_s))
+        write_s = self.body.write_time_s * (_SLOW_WRITE_FACTOR if self.has(SimFaultKind.SLOW_WRITE) else 1.0)
+        write_from_ns = max([ended_ns, *self._writes_end_ns])
+        self._writes_end_ns.append(write_from_ns + seconds_to_ns(write_s))
+        self._battery_percent -= self._battery_per_frame
+        exposure = _Exposure(opened_ns, ended_ns, word_ns, settings)
+        self.taken.append(exposure)
+        for trouble in self._troubles:
+            if trouble.starts_ns is None and trouble.after_frames == len(self.taken):
+                trouble.starts_ns = word_ns
+        return exposure
+
+    def keep(self, exposure: _Exposure) -> str:
+        """Write the picture of an exposure (when there is a folder) and return its name."""
+        name = f"HF_{next(self._number):05d}.JPG"
+        if self._folder is None:
+            return name
+        path = self._folder / name
+        path.write_bytes(self._jpeg(exposure))
+        return str(path)
+
+    def _start_counted_faults(self) -> None:
+        for trouble in self._troubles:
+            if trouble.after_frames == 0:
+                trouble.starts_ns = self.clock.now_ns()
+
+    def _jpeg(self, exposure: _Exposure) -> bytes:
+        import piexif
+        from PIL import Image
+
+        if self._picture is None:
+            blank = io.BytesIO()
+            Image.new("RGB", (96, 64), (6, 6, 10)).save(blank, "JPEG")
+            self._picture = blank.getvalue()
+        moment = utc_datetime(exposure.opened_ns + seconds_to_ns(self._clock_error_s))
+        time_s = Fraction(exposure.settings.exposure_s).limit_denominator(32_000)
+        aperture = Fraction(exposure.settings.f_number).limit_denominator(10)
+        stamp = moment.strftime("%Y:%m:%d %H:%M:%S")
+        exif = {
+            "0th": {
+                piexif.ImageIFD.Make: "Holdfire",
+                piexif.ImageIFD.Model: self.model,
+                piexif.ImageIFD.DateTime: stamp,
+            },
+            "Exif": {
+                piexif.ExifIFD.DateTimeOriginal: stamp,
+                piexif.ExifIFD.SubSecTimeOriginal: f"{moment.microsecond // 1000:03d}",
+                piexif.ExifIFD.OffsetTimeOriginal: "+00:00",
+                piexif.ExifIFD.ExposureTime: (time_s.numerator, time_s.denominator),
+                piexif.ExifIFD.FNumber: (aperture.numerator, aperture.denominator),
+                piexif.ExifIFD.ISOSpeedRatings: exposure.settings.iso,
+            },
+        }
+        with_exif = io.BytesIO()
+        piexif.insert(piexif.dump(exif), self._picture, with_exif)
+        return with_exif.getvalue()
+
+
+class SimulatedCamera:
+    """One connection to a `SimulatedDevice`; a `Camera`."""
+
+    def __init__(self, device: SimulatedDevice) -> None:
+        self._device = device
+        self._opened_ns = device.clock.now_ns()
+        self._closed = False
+        self._exposure: _Exposure | None = None
+
+    def probe(self) -> CameraFacts:
+        """Return what the body lists."""
+        self._begin()
+        body = self._device.body
+        return CameraFacts(
+            model=self._device.model,
+            port=self._device.port,
+            shutter_s=body.shutter_s,
+            f_numbers=body.f_numbers,
+            isos=body.isos,
+            status=self._device.status(),
+            simulated=True,
+        )
+
+    def configure(self, settings: Settings) -> Readback:
+        """Set to the nearest listed values; takes the body's setting time when anything changes."""
+        self._begin()
+        body = self._device.body
+        if self._device.has(SimFaultKind.BUSY):
+            raise CameraFault("the camera is busy and takes no settings", code=_BUSY_CODE, exposed=False)
+        chosen = Settings(
+            exposure_s=_listed(EXPOSURE, settings.exposure_s, body.shutter_s),
+            f_number=_listed(F_NUMBER, settings.f_number, body.f_numbers),
+            iso=round(_listed(ISO, settings.iso, body.isos)),
+        )
+        if self._device.has(SimFaultKind.SNAP):
+            chosen = replace(chosen, exposure_s=_one_stop_off(chosen.exposure_s, body.shutter_s))
+        if chosen != self._device.settings:
+            self._wait_until(self._device.clock.now_ns() + seconds_to_ns(body.setting_time_s), exposed=False)
+        self._device.settings = chosen
+        pairs = ((EXPOSURE, settings.exposure_s, chosen.exposure_s), (ISO, settings.iso, chosen.iso))
+        return Readback(
+            exposure_s=chosen.exposure_s,
+            f_number=chosen.f_number,
+            iso=chosen.iso,
+            words={
+                "shutter": say(EXPOSURE, chosen.exposure_s),
+                "aperture": say(F_NUMBER, chosen.f_number),
+                "iso": str(chosen.iso),
+            },
+            differs=tuple(q.name for q, asked, got in pairs if q.stops_apart(asked, got) > 0.5),
+        )
+
+    def release(self, settings: Settings) -> None:  # noqa: ARG002 - what was configured counts
+        """Begin an exposure with the settings last configured; returns at once."""
+        device = self._device
+        called_ns = device.clock.now_ns()
+        self._check_cable(exposed=False)
+        if self._exposure is not None:
+            raise CameraFault("the frame before was not collected", code=_BUSY_CODE, exposed=False)
+        if device.has(SimFaultKind.BUSY):
+            raise CameraFault("the camera says it is busy", code=_BUSY_CODE, exposed=None)
+        if device.frames_left() == 0:
+            raise CameraFault("the card is full", code=_FULL_CODE, exposed=False, reason=MissReason.CARD)
+        if device.in_buffer(called_ns) >= device.body.buffer_frames:
+            raise CameraFault(
+                f"the buffer is full ({device.body.buffer_frames} frames wait for the card)",
+                code=_BUSY_CODE,
+                exposed=False,
+                reason=MissReason.BUFFER,
+            )
+        self._exposure = device.expose(device.settings, called_ns)
+        device.hang_if_due()
+
+    def collect(self, timeout_s: float) -> Captured:
+        """Wait until the frame has been read out, and name its picture."""
+        device, exposure = self._device, self._exposure
+        self._exposure = None
+        until_ns = device.clock.now_ns() + seconds_to_ns(timeout_s)
+        self._begin(exposed=None)
+        if exposure is None:
+            raise CameraFault("there is no frame to wait for", exposed=False)
+        silent = any(
+            trouble.kind is SimFaultKind.NO_WORD and trouble.covers(exposure.opened_ns)
+            for trouble in device._troubles
+        )
+        self._wait_until(until_ns if silent else min(exposure.word_ns, until_ns), exposed=None)
+        if silent or exposure.word_ns > until_ns:
+            raise CameraFault(f"no word of a picture within {timeout_s:.1f} s", exposed=None)
+        try:
+            name = device.keep(exposure)
+        except OSError as error:
+            raise CameraFault(f"the picture could not be written: {error}", exposed=True) from error
+        return Captured(file_name=name, reported_utc_ns=device.clock.now_ns())
+
+    def status(self) -> CameraStatus:
+        """Return battery and free frames."""
+        self._begin()
+        return self._device.status()
+
+    def close(self) -> None:
+        """Disconnect."""
+        self._closed = True
+
+    def _begin(self, *, exposed: bool | None = False) -> None:
+        self._check_cable(exposed=exposed)
+        self._device.hang_if_due()
+        self._check_cable(exposed=exposed)
+
+    def _check_cable(self, *, exposed: bool | None) -> None:
+        now = self._device.clock.now_ns()
+        if self._closed or self._device.off_since(self._opened_ns, now) is not None:
+            raise CameraFault("the camera is off the cable", code=_GONE_CODE, lost=True, exposed=exposed)
+
+    def _wait_until(self, instant_ns: int, *, exposed: bool | None) -> None:
+        """Wait, but find out at once when the cable comes out."""
+        gone_ns = self._device.off_since(self._device.clock.now_ns(), instant_ns)
+        self._device.clock.sleep_until_ns(instant_ns if gone_ns is None else gone_ns)
+        self._check_cable(exposed=exposed)
+
+
+def _listed(quantity: Quantity, asked: float, listed: Sequence[float]) -> float:
+    nearest = min(listed, key=lambda number: (round(quantity.stops_apart(asked, number), 9), number))
+    if quantity.stops_apart(asked, nearest) > 1 / 6 + 1e-9:
+        raise CameraFault(
+            f"{quantity.noun} {say(quantity, asked)} is not among the camera's choices; the nearest is "
+            f"{say(quantity, nearest)}",
+            exposed=False,
+            reason=MissReason.SETTINGS,
+        )
+    return nearest
+
+
+def _one_stop_off(exposure_s: float, listed: Sequence[float]) -> float:
+    """Return the listed speed one stop shorter, or longer at the short end of the list."""
+    far = [speed for speed in listed if EXPOSURE.stops_apart(speed, exposure_s) > 0.5]
+    shorter = [speed for speed in far if speed < exposure_s]
+    pool = shorter or far or list(listed)
+    return min(pool, key=lambda speed: abs(EXPOSURE.stops_apart(speed, exposure_s) - 1.0))
