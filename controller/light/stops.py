@@ -268,6 +268,7 @@ def series_for_step(step_stops: float) -> tuple[float, ...]:
     Raises:
         ValueError: if the step is not above zero, or neither whole thirds nor whole halves.
     """
+    _above_zero(step_stops)
     for series in (NOMINAL_THIRDS_S, NOMINAL_HALVES_S):
         strides = step_stops * _marks_per_stop(series)
         if round(strides) >= 1 and abs(strides - round(strides)) < 1e-3:

@@ -223,7 +223,8 @@ def _phase_times(plan: Plan, phase: PhasePlan, loc: Loc, source: PlanSource) -> 
 
 def _shot(plan: Plan, phase: PhasePlan, shot: ShotPlan, loc: Loc, source: PlanSource) -> Iterator[Fault]:
     yield from _shot_timing(shot, loc, source)
-    yield from _shot_times(phase, shot, loc, source)
+    if not _is_not_before(phase.starts, phase.until):
+        yield from _shot_times(phase, shot, loc, source)
     faults = list(_shot_exposure(shot, loc, source))
     yield from faults
     for rig in rigs_of(plan, phase):
@@ -347,7 +348,7 @@ def _bracket_list(exposures: Sequence[float], loc: Loc, source: PlanSource) -> I
     if len(exposures) < 2:
         yield source.fault(
             loc,
-            f"The bracket has {len(exposures)} exposures; it needs at least 2.",
+            f"The bracket has {len(exposures) or 'no'} exposure; it needs at least 2.",
             "write exposure: for a single one.",
         )
     if len(exposures) > MOST_BRACKET_FRAMES:
@@ -393,14 +394,17 @@ def _shot_on_rig(
     exposures = take_exposures(shot)
     where = (*loc, "exposure" if shot.exposure is not None else "bracket")
     if rig.camera.shutter_speeds:
-        for exposure in sorted(exposures):
-            nearest, apart = nearest_listed(exposure, rig.camera.shutter_speeds)
-            if abs(apart) > SAME_SETTING_STOPS:
-                yield source.fault(
-                    where,
-                    f'The camera of rig "{rig.name}" does not list {format_exposure(exposure)}.',
-                    f"use {format_exposure(nearest)}, the nearest it lists, or correct shutter_speeds.",
-                )
+        nearest = {
+            exposure: nearest_listed(exposure, rig.camera.shutter_speeds) for exposure in sorted(exposures)
+        }
+        unlisted = [exposure for exposure, (_, apart) in nearest.items() if abs(apart) > SAME_SETTING_STOPS]
+        if unlisted:
+            near = {format_exposure(nearest[exposure][0]): None for exposure in unlisted}
+            yield source.fault(
+                where,
+                f'The camera of rig "{rig.name}" does not list {", ".join(map(format_exposure, unlisted))}.',
+                f"use {', '.join(near)}, the nearest it lists, or correct shutter_speeds.",
+            )
     gap_s = rig.camera.frame_gap or 0.0
     take_s = sum(exposures) + len(exposures) * gap_s
     if shot.every is not None and shot.every < take_s:

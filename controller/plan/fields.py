@@ -84,7 +84,7 @@ def parse_duration_s(value: object) -> float:
     if number is None:
         number = _duration_of(_text(value, "duration", _DURATION_MEND))
         if number is None:
-            raise WrongValueError(_no(value, "duration"), _DURATION_MEND)
+            raise WrongValueError(_no_or_unitless(value, "duration"), _DURATION_MEND)
     if not 0 <= number <= LONGEST_DURATION_S:
         raise WrongValueError(
             f"{shown(value)} is outside what a duration may be, 0 s to 12 h.", "write a shorter duration."
@@ -215,7 +215,7 @@ def _parse_step_stops(value: object) -> float:
     if number is None:
         match = re.fullmatch(_STEP_PATTERN, _text(value, "step of a bracket", mend))
         if not match or Fraction(match[2] or 1) == 0:
-            raise WrongValueError(_no(value, "step of a bracket"), mend)
+            raise WrongValueError(_no_or_unitless(value, "step of a bracket"), mend)
         number = float(Fraction(match[1]) / Fraction(match[2] or 1))
     try:
         series_for_step(number)
@@ -273,7 +273,7 @@ def _length_parser(
         if number is None:
             match = re.fullmatch(pattern, _text(value, kind, mend))
             if not match:
-                raise WrongValueError(_no(value, kind), mend)
+                raise WrongValueError(_no_or_unitless(value, kind), mend)
             number = float(match[1]) * units[match[2]]
         if not low <= number <= high:
             name = next(iter(units))
@@ -335,7 +335,7 @@ def _choice_parser(kind: str, choices: Sequence[str]) -> Callable[[object], str]
 
 
 def _parse_wanted(value: object) -> Wanted:
-    return Wanted(_choice_parser("degree of wanting", list(Wanted))(value))
+    return Wanted(_choice_parser("value of wanted", list(Wanted))(value))
 
 
 _FILTER_WORDS = {
@@ -358,10 +358,12 @@ def _parse_filter_need(value: object) -> FilterState:
 
 def _parse_yes_no(value: object) -> bool:
     text = (
-        str(value).lower() if isinstance(value, bool) else _text(value, "yes or no", "write true or false.")
+        str(value).lower()
+        if isinstance(value, bool)
+        else _text(value, "true or false", "write true or false.")
     )
     if text not in ("true", "false"):
-        raise WrongValueError(_no(value, "yes or no"), "write true or false.")
+        raise WrongValueError(f"{shown(value)} is neither true nor false.", "write true or false.")
     return text == "true"
 
 
@@ -432,12 +434,12 @@ def _text(value: object, kind: str, mend: str) -> str:
         WrongValueError: if it is empty, a list or a section.
     """
     if isinstance(value, dict):
-        raise WrongValueError(f"Here stands a section of keys where {_a(kind)} belongs.", mend)
+        raise WrongValueError(f"A section of keys stands where {_a(kind)} belongs.", mend)
     if isinstance(value, (list, tuple)):
-        raise WrongValueError(f"Here stands a list where {_a(kind)} belongs.", mend)
+        raise WrongValueError(f"A list stands where {_a(kind)} belongs.", mend)
     text = "" if value is None else str(value).strip()
     if not text:
-        raise WrongValueError(f"Here stands nothing where {_a(kind)} belongs.", mend)
+        raise WrongValueError(f"Nothing stands where {_a(kind)} belongs.", mend)
     return text
 
 
@@ -457,8 +459,14 @@ def _no(value: object, kind: str) -> str:
     return f"{shown(value)} is no {kind}."
 
 
+def _no_or_unitless(value: object, kind: str) -> str:
+    if re.fullmatch(rf"-?{DECIMAL}", str(value).strip()):
+        return f"{shown(value)} has no unit."
+    return _no(value, kind)
+
+
 def _a(kind: str) -> str:
-    return f"{'an' if kind[0] in 'aefio' or kind.startswith('ISO') else 'a'} {kind}"
+    return f"{'an' if kind.startswith(('a', 'e', 'i', 'o', 'f-', 'ISO')) else 'a'} {kind}"
 
 
 def _schema(
@@ -726,6 +734,6 @@ MountField = Annotated[
 ]
 PointsAtField = Annotated[
     Literal["sun", "landscape"],
-    BeforeValidator(_choice_parser("thing to point at", ["sun", "landscape"])),
+    BeforeValidator(_choice_parser("value of points_at", ["sun", "landscape"])),
     WithJsonSchema({"description": "What the rig is aimed at.", "enum": ["sun", "landscape"]}),
 ]

@@ -19,6 +19,8 @@ from controller.plan.fields import WrongValueError, shown
 from controller.plan.model import Plan
 from controller.plan.source import Loc, PlanSource, parse_source, read_source
 
+MOST_FAULTS_TOLD = 100
+
 
 @dataclass(frozen=True)
 class LoadedPlan:
@@ -56,11 +58,20 @@ def _load(data: dict[str, object], source: PlanSource) -> LoadedPlan:
         plan = Plan.model_validate(data, by_alias=True, by_name=False)
     except ValidationError as error:
         details = error.errors(include_url=False, include_input=False)
-        raise PlanError(source.path, [_fault(detail, data, source) for detail in details]) from None
+        raise PlanError(source.path, _first([_fault(detail, data, source) for detail in details])) from None
     faults = sorted(check_plan(plan, source))
     if any(fault.severity == "error" for fault in faults):
-        raise PlanError(source.path, faults)
+        raise PlanError(source.path, _first(faults))
     return LoadedPlan(plan, source, tuple(faults))
+
+
+def _first(faults: list[Fault]) -> list[Fault]:
+    """Return the faults in order, and past a hundred only how many more there are."""
+    told, rest = sorted(faults)[:MOST_FAULTS_TOLD], sorted(faults)[MOST_FAULTS_TOLD:]
+    if rest:
+        what = f"There are {len(rest)} more faults from here on."
+        told.append(Fault(rest[0].line, rest[0].column, what, "mend those above first."))
+    return told
 
 
 def _version_fault(data: dict[str, object], source: PlanSource) -> Fault:
@@ -96,20 +107,24 @@ def _fault(detail: ErrorDetails, data: dict[str, object], source: PlanSource) ->
         case "too_short":
             return source.fault(loc, f"{key} is an empty list.", "write at least one entry.")
         case "model_type":
-            what = "must be a section of keys" if _value_at(loc, data) is not None else "has nothing in it"
+            what = "must be made of keys" if _value_at(loc, data) is not None else "has nothing in it"
             called = _called(loc, data)
             return source.fault(loc, f"{called[0].upper()}{called[1:]} {what}.", _section_mend(loc))
         case _:
-            return source.fault(loc, f"{key} has a value that does not belong here.", _add(loc))
+            return source.fault(loc, f"{key} has a value that does not belong here.", "write it anew.")
 
 
 def _called(loc: Loc, data: dict[str, object]) -> str:
-    """Return what to call a section in a message: ``the plan``, ``site``, ``rig "long"``, ``shot 2``."""
+    """Return what to call a section in a message.
+
+    ``the plan``, ``the section site``, ``the section optics of rig "long"``, ``shot 2``.
+    """
     if not loc:
         return "the plan"
     *_, last = loc
     if isinstance(last, str):
-        return last
+        owner = next((loc[:end] for end in range(len(loc) - 1, 0, -1) if isinstance(loc[end - 1], int)), ())
+        return f"the section {last} of {_called(owner, data)}" if owner else f"the section {last}"
     kind = str(loc[-2]).removesuffix("s")
     section = _value_at(loc, data)
     name = section.get("name") if isinstance(section, dict) else None
@@ -129,11 +144,11 @@ def _add(loc: Loc) -> str:
     """Return how to write the key at `loc`, with the first example its type gives."""
     info = _fields(loc[:-1]).get(str(loc[-1]))
     if info is None:
-        return "write it anew."
+        return "add it."
     example = _example(info)
     if example is None:
         return f"add the key {loc[-1]} with its entries below it."
-    return f"add it, such as {loc[-1]}: {example}"
+    return f'add it, such as "{loc[-1]}: {example}".'
 
 
 def _example(info: FieldInfo) -> str | None:

@@ -72,6 +72,13 @@ class SitePlan(_Section):
 class CameraPlan(_Section):
     """Which camera a rig has and what is known of its speed. Times left out take the driver's defaults."""
 
+    model_config = ConfigDict(
+        json_schema_extra={
+            "if": {"properties": {"driver": {"const": "simulated"}}},
+            "then": {"not": {"required": ["match"]}},
+        }
+    )
+
     driver: DriverField
     match: Name | None = Field(
         default=None, description="Part of the model name, or a port, to choose one of several cameras."
@@ -109,6 +116,13 @@ class FilterPlan(_Section):
 class RigPlan(_Section):
     """One camera with its lens, filter and mount."""
 
+    model_config = ConfigDict(
+        json_schema_extra={
+            "if": {"properties": {"points_at": {"const": "landscape"}}, "required": ["points_at"]},
+            "else": {"required": ["filter"]},
+        }
+    )
+
     name: Name
     camera: CameraPlan
     optics: OpticsPlan
@@ -144,7 +158,9 @@ class BracketPlan(_Section):
     start: ShutterS | None = Field(default=None, alias="from")
     end: ShutterS | None = Field(default=None, alias="to")
     step: StepStops | None = None
-    list: _Exposures | None = None
+    list: _Exposures | None = Field(
+        default=None, json_schema_extra={"minItems": 2, "maxItems": 60, "uniqueItems": True}
+    )
 
 
 class ShotPlan(_Section):

@@ -34,6 +34,8 @@ Loc = tuple[str | int, ...]
 
 LARGEST_FILE_BYTES = 1_000_000
 DEEPEST_NESTING = 12
+MOST_EVENTS = 50_000
+"""Keys, values, and beginnings and ends of sections and lists: far more than any plan has."""
 
 _NULL_WORDS = ("", "~", "null", "Null", "NULL")
 _UNPRINTABLE = re.compile(
@@ -197,6 +199,7 @@ class _Tree:
         self.faults: list[Fault] = []
         self._path = path
         self._open: list[_Open] = []
+        self._events = 0
 
     def take(self, event: Event) -> None:
         """Add what one event says.
@@ -204,6 +207,9 @@ class _Tree:
         Raises:
             PlanError: if a plan may not hold it.
         """
+        self._events += 1
+        if self._events > MOST_EVENTS:
+            self._refuse(event, "The file has more in it than any plan.", "check that this is the plan file.")
         if isinstance(event, DocumentStartEvent):
             self._document(event)
         elif isinstance(event, CollectionEndEvent):
@@ -318,20 +324,26 @@ _SYNTAX: tuple[tuple[str, tuple[str, str]], ...] = (
             "give keys of one section, and entries of one list, the same indentation.",
         ),
     ),
-    ("scanning a quoted scalar", ("A quoted text is not closed.", "close it with the same quote mark.")),
-    ("unknown escape", ("A backslash in double quotes starts something unknown.", "use single quotes.")),
+    ("escape", ("A backslash in double quotes starts something unknown.", "use single quotes.")),
+    ("unexpected end of stream", ("A quoted text is not closed.", "close it with the same quote mark.")),
     ("expected ',' or", _UNCLOSED_BRACKET),
     ("while parsing a flow", _UNCLOSED_BRACKET),
     ("cannot start any token", ("This character cannot start a value.", "put the text in quotes.")),
 )
 """What the YAML library says of a fault, in part, and what we say of it."""
 
+_AT_THEIR_START = (
+    "could not find expected ':'",
+    "unexpected end of stream",
+    "expected ',' or",
+    "while parsing a flow",
+)
+"""Faults that the library finds late: they are reported where the key, quote or bracket begins."""
+
 
 def _syntax_fault(error: MarkedYAMLError) -> Fault:
-    mark = error.problem_mark or error.context_mark
-    line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
     told = f"{error.context or ''} {error.problem or ''}"
-    for sign, (what, mend) in _SYNTAX:
-        if sign in told:
-            return Fault(line, column, what, mend)
-    return Fault(line, column, *_NOT_YAML)
+    sign, words = next(((sign, words) for sign, words in _SYNTAX if sign in told), ("", _NOT_YAML))
+    marks = [error.problem_mark, error.context_mark]
+    mark = next((mark for mark in (marks[::-1] if sign in _AT_THEIR_START else marks) if mark), None)
+    return Fault(mark.line + 1 if mark else 1, mark.column + 1 if mark else 1, *words)
