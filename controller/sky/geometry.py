@@ -80,7 +80,8 @@ class Sight:
         """Return the azimuth of the Sun's centre from north through east."""
         north, east = self._horizon[0], self._horizon[1]
         angle = np.arctan2(np.sum(east * self.sun_km, axis=0), np.sum(north * self.sun_km, axis=0))
-        return np.degrees(angle) % 360
+        azimuth: Array = np.degrees(angle) % 360
+        return azimuth
 
     def position_angle_deg(self) -> Array:
         """Return the direction from Sun to Moon, from celestial north (true equator of date) through east."""

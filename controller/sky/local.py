@@ -22,6 +22,7 @@ from controller.sky.eclipses import NewMoon, eclipses_between
 from controller.sky.ephemeris import Ephemeris, load_ephemeris
 from controller.sky.geometry import DAY_S, Sight, View, obscuration
 from controller.sky.model import (
+    HORIZON_DEG,
     MOON_K_MEAN,
     MOON_K_TOTAL,
     Circumstances,
@@ -195,7 +196,7 @@ def _may_be_seen(grid: Sight, constants: Constants) -> bool:
     """Tell whether the disks come near each other while the Sun is not well below the horizon."""
     reach = grid.sun_radius_arcsec + grid.moon_radius_arcsec(constants.moon_k_exterior)
     # Ten minutes move the disks by no more than 400 arcseconds and the Sun by no more than 2.6 degrees.
-    return bool(np.any((grid.separation_arcsec < reach + 450) & (grid.altitude_deg > -3)))
+    return bool(np.any((grid.separation_arcsec < reach + 450) & (grid.altitude_deg > HORIZON_DEG - 3)))
 
 
 @dataclass(frozen=True)
@@ -374,7 +375,7 @@ def _contacts(
                 azimuth_deg=float(sight.azimuth_deg[i]),
                 position_angle_deg=float((position_deg[i] + turn_deg) % 360),
                 zenith_angle_deg=float((zenith_deg[i] + turn_deg) % 360),
-                visible=bool(sight.altitude_deg[i] > 0),
+                visible=bool(sight.altitude_deg[i] > HORIZON_DEG),
                 uncertainty_s=uncertain_s[name],
                 residual_arcsec=0.0 if name is ContactName.MID else float(gap[i]),
             )
@@ -404,9 +405,9 @@ def _seen(view: View, geometry: _Geometry) -> tuple[Kind, float]:
         central_s = np.linspace(times_s[ContactName.C2], times_s[ContactName.C3], 9)
     altitude_deg = view.at(np.concatenate([partial_s, central_s])).altitude_deg
     highest_deg = float(altitude_deg.max())
-    if np.any(altitude_deg[len(partial_s) :] > 0):
+    if np.any(altitude_deg[len(partial_s) :] > HORIZON_DEG):
         return geometry.kind, highest_deg
-    return (Kind.PARTIAL if highest_deg > 0 else Kind.NONE), highest_deg
+    return (Kind.PARTIAL if highest_deg > HORIZON_DEG else Kind.NONE), highest_deg
 
 
 def _belongs(result: Circumstances, date: dt.date) -> bool:

@@ -24,6 +24,10 @@ MOON_K_MEAN = 0.2725076
 MOON_K_TOTAL = 0.272281
 """The smaller radius published with total eclipses (1736.65 km): the bottoms of the limb's valleys."""
 
+HORIZON_DEG = -50 / 60
+"""Altitude of the Sun's centre, without refraction, at sunrise and sunset: 34 arcminutes of refraction
+and 16 of radius, the convention of almanacs. Hills and the dip of the horizon are left out."""
+
 
 class Kind(StrEnum):
     """What a site gets of an eclipse."""
@@ -158,7 +162,7 @@ class Contact:
     zenith_angle_deg: float
     """The same from the zenith, counter-clockwise as seen in the sky."""
     visible: bool
-    """Whether the Sun's centre is above the mathematical horizon (refraction, dip and hills left out)."""
+    """Whether some of the Sun is above a level horizon: its centre higher than `HORIZON_DEG`."""
     uncertainty_s: float
     """See `Circumstances.uncertainty_s`."""
     residual_arcsec: float
@@ -173,7 +177,7 @@ class Circumstances:
     eclipse_date: dt.date
     """UTC date of the eclipse's greatest phase on Earth: the date the eclipse is known by."""
     kind: Kind
-    """What the site sees: of each phase some moment with the Sun above the horizon is needed."""
+    """What the site sees: of each phase some moment with the Sun above `HORIZON_DEG` is needed."""
     geometric_kind: Kind
     """What it would see if it could look through the Earth."""
     contacts: tuple[Contact, ...]

@@ -7,6 +7,7 @@ are found by plain bisection. No light deflection: it moves neither disk by more
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import astropy.units as u
@@ -15,6 +16,7 @@ import numpy as np
 from astropy.coordinates import EarthLocation, get_body_barycentric_posvel, solar_system_ephemeris
 from astropy.time import Time
 from astropy.utils import iers
+from astropy.utils.exceptions import AstropyWarning
 
 EARTH_RADIUS_KM = 6378.137
 AU_KM = 149_597_870.7
@@ -82,7 +84,10 @@ def contacts(kernel_path, cases, *, solar_radius_arcsec, k_exterior, k_total, k_
         solar_system_ephemeris.set(str(kernel_path)),
         iers.conf.set_temp("auto_download", False),
         iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
+        warnings.catch_warnings(),
     ):
+        # Past its table Astropy takes the mean pole of 50 years: ten metres at most, 0.02 s.
+        warnings.filterwarnings("ignore", message="Tried to get polar motions", category=AstropyWarning)
         around = np.array([case.around_tt_s for case in cases])[:, None]
         offsets = np.arange(-3.5 * 3600, 3.5 * 3600, 300.0)
 
