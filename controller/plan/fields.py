@@ -428,7 +428,7 @@ def _parse_version(value: object) -> int:
 
 
 def _text(value: object, kind: str, mend: str) -> str:
-    """Return the text of a single value, stripped.
+    """Return the text of a single value, stripped, with no-break spaces as plain ones.
 
     Raises:
         WrongValueError: if it is empty, a list or a section.
@@ -437,7 +437,7 @@ def _text(value: object, kind: str, mend: str) -> str:
         raise WrongValueError(f"A section of keys stands where {_a(kind)} belongs.", mend)
     if isinstance(value, (list, tuple)):
         raise WrongValueError(f"A list stands where {_a(kind)} belongs.", mend)
-    text = "" if value is None else str(value).strip()
+    text = "" if value is None else re.sub("[\u00a0\u202f]", " ", str(value)).strip()
     if not text:
         raise WrongValueError(f"Nothing stands where {_a(kind)} belongs.", mend)
     return text

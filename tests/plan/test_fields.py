@@ -79,6 +79,9 @@ def _read(annotated, value):
     [
         (fields.DurationS, "20 s", 20.0),
         (fields.DurationS, "20s", 20.0),
+        (fields.DurationS, "20\N{NO-BREAK SPACE}s", 20.0),
+        (fields.FocalLengthMm, "800\N{NARROW NO-BREAK SPACE}mm", 800.0),
+        (fields.Name, "Trois\N{NO-BREAK SPACE}: la butte", "Trois : la butte"),
         (fields.DurationS, "1 min 30 s", 90.0),
         (fields.DurationS, "250 ms", 0.25),
         (fields.DurationS, "2 min", 120.0),

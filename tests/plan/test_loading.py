@@ -250,7 +250,7 @@ def test_any_mixture_of_yaml_loads_or_is_refused(text):
     _loads_or_refuses(text)
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data())
 def test_any_damage_to_a_good_plan_loads_or_is_refused(data):
     """A good plan with pieces cut out or put in anywhere gives a plan or a PlanError, and nothing else."""
@@ -286,7 +286,7 @@ SCALARS = st.sampled_from(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.data())
 def test_any_value_in_any_place_loads_or_is_refused(data):
     """Any kind of value in place of any value of a good plan gives a plan or a PlanError, and nothing else."""
