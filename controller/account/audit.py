@@ -183,8 +183,7 @@ class _Auditor:
             self.say(f"a word on the filter that is neither on nor off: {state}", "HF-S02")
             return
         for rig in self.rigs_of(record["rig"]):
-            if self.rigs[rig].points_at_sun:
-                self.words[rig].change(at_ns, state)
+            self.words[rig].change(at_ns, state)
 
     def hold_passed(self, record: Mapping[str, Any], _at_ns: int) -> None:
         rig, needs = record["rig"], record["needs"]

@@ -175,5 +175,4 @@ def _quotes(record: dict[str, Any], unfinished: list[bytes]) -> bool:
     return (
         record.get("kind") == Kind.RUN_RESUMED
         and record.get("torn_sha256") == hashlib.sha256(torn).hexdigest()
-        and record.get("torn_bytes") == len(torn)
     )

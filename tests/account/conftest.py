@@ -24,11 +24,11 @@ def at(seconds: float) -> UtcNs:
     return UtcNs(T0_NS + seconds_to_ns(seconds))
 
 
-# name, from, until, what the filter has to be
+# name, from, until, what the filter has to be, when it is asked for
 PHASES = (
-    ("crescent", 0, 80, FilterState.ON),
-    ("dark", 80, 240, FilterState.OFF),
-    ("crescent again", 240, 300, FilterState.ON),
+    ("crescent", 0, 75, FilterState.ON, -30),
+    ("dark", 85, 235, FilterState.OFF, 80),
+    ("crescent again", 245, 300, FilterState.ON, 235),
 )
 # number, phase, shot, wanted, due, exposure: C2 is at 100 s and C3 at 220 s, the window from 80 s to 240 s
 FRAMES = (
@@ -43,7 +43,7 @@ FRAMES = (
 
 
 def _timeline() -> Timeline:
-    phases = {name: (start, end, need) for name, start, end, need in PHASES}
+    phases = {name: (start, end, need) for name, start, end, need, _ in PHASES}
     frames = []
     for number, phase, shot, wanted, due, exposure_s in FRAMES:
         start, end, need = phases[phase]
@@ -76,17 +76,20 @@ def _timeline() -> Timeline:
             ),
         ),
         phases=(
-            *(Phase(name=n, rig="long", starts_utc_ns=at(a), ends_utc_ns=at(b), filter_need=f) for n, a, b, f in PHASES),
+            *(
+                Phase(name=n, rig="long", starts_utc_ns=at(a), ends_utc_ns=at(b), filter_need=f)
+                for n, a, b, f, _ in PHASES
+            ),
             Phase(
                 name="land", rig="wide", starts_utc_ns=at(0), ends_utc_ns=at(300), filter_need=FilterState.NOT_NEEDED
             ),
         ),
         holds=tuple(
             Hold(
-                hold_id=f"long/{n}", rig="long", phase=n, needs=f, opens_utc_ns=at(a - (60 if a else 30)),
+                hold_id=f"long/{n}", rig="long", phase=n, needs=f, opens_utc_ns=at(o),
                 due_utc_ns=at(a), closes_utc_ns=at(b),
             )
-            for n, a, b, f in PHASES
+            for n, a, b, f, o in PHASES
         ),
         frames=tuple(sorted((*frames, wide), key=lambda f: (f.due_utc_ns, f.frame_id))), cues=(),
     )  # fmt: skip
@@ -158,7 +161,7 @@ class Day:
             self.record(Kind.CAMERA_READY, -39, rig="long", model="Simulated body"),
             self.record(Kind.CAMERA_READY, -39, rig="wide", model="Simulated body"),
         ]  # fmt: skip
-        for hold, said in zip(self.timeline.holds, (-20, 81.5, 235), strict=True):
+        for hold, said in zip(self.timeline.holds, (-20, 86.5, 238), strict=True):
             opened = (hold.opens_utc_ns - T0_NS) / 1e9
             late = max(0.0, said - (hold.due_utc_ns - T0_NS) / 1e9)
             who = {"hold_id": hold.hold_id, "rig": hold.rig, "needs": hold.needs.value}

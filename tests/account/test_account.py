@@ -206,13 +206,13 @@ def test_holds(day: Any, tmp_path: Path) -> None:
     asked_said = [(h.asked_utc_ns, h.said_utc_ns, h.late_s) for h in account.holds]
     assert asked_said == [
         (day.at(-30), day.at(-20), 0.0),
-        (day.at(20), day.at(81.5), 1.5),
-        (day.at(180), day.at(235), 0.0),
+        (day.at(80), day.at(86.5), 1.5),
+        (day.at(235), day.at(238), 0.0),
     ]
     assert [hold_words(h) for h in account.holds] == [
         "said 20.0 s ahead",
         "said 1.5 s late",
-        "said 5.0 s ahead",
+        "said 7.0 s ahead",
     ]
 
 
@@ -259,6 +259,25 @@ def test_settings_are_never_taken_on_trust(day: Any, tmp_path: Path, replaced: R
     assert "All settings of the 8 fired frames read back as asked." in to_text(
         make_account(day.write(tmp_path, day.good()))
     )
+
+
+def test_difference_named_by_the_camera_counts(day: Any, tmp_path: Path, replaced: Replaced) -> None:
+    """A setting that the camera's driver calls different is listed however near its number is."""
+    read_back = {"exposure_s": 0.00095, "f_number": 8.0, "iso": 100}
+    records = replaced(
+        day.good(), Kind.FRAME_FIRED, "long/0003", {"read_back": read_back, "differs": ["exposure"]}
+    )
+    account = make_account(day.write(tmp_path, records))
+    assert [(c.frame_id, c.name) for c in account.unconfirmed] == [("long/0003", "exposure")]
+
+
+def test_first_end_counts(day: Any, tmp_path: Path) -> None:
+    """HF-S10: of two ends of one frame the first counts, and the second is a contradiction."""
+    records = day.numbered([*day.good()[:-1], day.missed("long/0004", 170)])
+    account = make_account(day.write(tmp_path, records))
+    assert _ends(account) == {"fired": 8}
+    assert "ended twice: fired, then missed" in account.contradictions[0]
+    _adds_up(account)
 
 
 def test_text_tells_the_whole_story(day: Any, tmp_path: Path, replaced: Replaced) -> None:
@@ -340,7 +359,7 @@ def test_json(day: Any, tmp_path: Path, replaced: Replaced) -> None:
         "not_reached": 0,
     }
     assert data["contacts_utc"]["C2"] == "2027-08-02T08:01:40.000000Z"
-    assert data["holds"][1]["said_utc"] == "2027-08-02T08:01:21.500000Z"
+    assert data["holds"][1]["said_utc"] == "2027-08-02T08:01:26.500000Z"
     assert data["journal"]["state"] == "intact"
     ring = next(frame for frame in data["frames"] if frame["frame_id"] == "long/0003")
     assert ring["released_utc"] == "2027-08-02T08:01:38.004000Z"

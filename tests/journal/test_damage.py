@@ -157,6 +157,21 @@ def test_inserted_rubbish(closed_journal: bytes, inserted: bytes) -> None:
     assert len(reading.records) == 1
 
 
+def test_chained_line_with_a_wrong_number(open_folder: Path) -> None:
+    """HF-S20: a line that is chained to the one before but numbered otherwise is seen."""
+    path = open_folder / "journal.jsonl"
+    record = {"seq": 7, "prev": read_journal(path).last_digest, "at_utc_ns": T0_NS, "kind": "note"}
+    reading = parse_journal(path.read_bytes() + encode_line(record) + b"\n")
+    assert reading.problems[0].startswith("line 6: record 6 should stand here but this is record 7")
+
+
+@pytest.mark.parametrize("tail", [b"{", b"{\n", b"\n"])
+def test_scrap_after_the_end(closed_journal: bytes, tail: bytes) -> None:
+    """HF-S20: an ended run with a scrap after its last line is not taken for closed."""
+    reading = parse_journal(closed_journal + tail)
+    assert (reading.closed, reading.state) == (False, JournalState.TORN)
+
+
 def test_line_after_the_end(closed_journal: bytes) -> None:
     """HF-S20: a well-chained line after the end of the run is seen."""
     reading = parse_journal(closed_journal)
