@@ -313,7 +313,7 @@ class _Auditor:
         closes = released + seconds_to_ns(exposure_s)
         self.exposures[frame.rig].append((released, closes, frame.frame_id))
         if not record.get("file_name"):
-            self.say(f"frame {frame.frame_id} is called fired without the camera's word for it", "HF-S14")
+            self.say(f"frame {frame.frame_id} is called fired without the camera's word for it", "HF-S17")
         if record["due_utc_ns"] != seen.due_ns:
             self.say(f"frame {frame.frame_id} fired for another instant than it was due at")
         if seen.intent_ns is not None and released < seen.intent_ns:

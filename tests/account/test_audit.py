@@ -325,10 +325,10 @@ def test_frame_of_another_timeline(day: Any) -> None:
 
 
 def test_fired_without_the_cameras_word(day: Any, replaced: Replaced) -> None:
-    """HF-S14: a frame called fired with no file named by the camera is found."""
+    """HF-S17: a frame called fired with no file named by the camera is found."""
     for nothing in ("", None):
         records = replaced(day.good(), Kind.FRAME_FIRED, "long/0004", {"file_name": nothing})
-        _only(audit(day.timeline, records), "called fired without the camera's word for it (HF-S14)")
+        _only(audit(day.timeline, records), "called fired without the camera's word for it (HF-S17)")
 
 
 @pytest.mark.parametrize(("name", "value"), [("exposure_s", 2.0), ("f_number", 5.6), ("iso", 200)])
