@@ -104,6 +104,7 @@ def _open(path: Path, changed_ns: int) -> Ephemeris:  # noqa: ARG001 - part of t
         try:
             found[name] = kernel[code]
         except (KeyError, ValueError) as problem:
+            kernel.close()
             raise SkyError(
                 f"The ephemeris {path} has no path from the barycentre to the {name}. {mend}"
             ) from problem
@@ -131,7 +132,11 @@ def _file_fault(path: Path) -> str:
             size = file.seek(0, 2)
     except OSError as problem:
         return f"cannot be opened ({problem.strerror})"
-    if not record.startswith((b"DAF/SPK", b"NAIF/DAF")) or len(record) < 1024:
+    if (
+        len(record) < 1024
+        or not record.startswith(b"DAF/SPK")
+        or record[88:96] not in (b"LTL-IEEE", b"BIG-IEEE")
+    ):
         return "is no SPK file"
     (free,) = struct.unpack(">i" if record[88:96] == b"BIG-IEEE" else "<i", record[84:88])
     return "is cut short" if size < (free - 1) * 8 else ""

@@ -125,7 +125,7 @@ class View:
 
     @cached_property
     def _topos(self) -> GeographicPosition:
-        from skyfield.api import wgs84
+        from skyfield.toposlib import wgs84
 
         return wgs84.latlon(self.site.latitude_deg, self.site.longitude_deg, self.site.elevation_m)
 

@@ -93,7 +93,7 @@ def eclipses_at(
     constants: Constants | None = None,
     ephemeris: str | Path | None = None,
 ) -> list[Circumstances]:
-    """Return every solar eclipse the site sees, in order: the Sun is up at some moment from C1 to C4.
+    """Return every solar eclipse the site sees, in order: some of the Sun is up at some moment from C1 to C4.
 
     Args:
         site: the place.
@@ -148,9 +148,10 @@ def decide_kind(
     The rule: *total* if the Sun is covered even by the Moon with the valleys of its limb filled by no
     more than their bottoms (k 0.272281); otherwise *annular* if the Moon of mean radius (k 0.2725076)
     lies inside the Sun's disk; otherwise *partial* if the disks overlap. The total radius being the
-    smaller one, no site can be both. Between the two lies a narrow band, within a few hundred metres to
-    a kilometre of a limit or of the turning points of a hybrid eclipse, where neither holds: there a
-    broken ring of beads is all there is, the answer is *partial*, and no C2 is promised.
+    smaller one, no site can be both. Between the two lies a band where neither holds: a kilometre or two
+    inside the limits of a total eclipse, and some hundred kilometres along the line of a hybrid eclipse
+    where it turns. There beads all round the Moon are the most to be expected: the answer is *partial*,
+    no C2 is promised, and nothing that needs totality may be planned.
     """
     if separation < moon_radius_total - sun_radius:
         return Kind.TOTAL
@@ -177,14 +178,18 @@ def _radii(constants: Constants) -> _Radii:
     return _Radii(constants.moon_k_exterior, MOON_K_TOTAL, MOON_K_MEAN)
 
 
-def _k_reason(constants: Constants, kind: Kind) -> str:
-    if not kind.is_central:
-        return "the exterior radius: no C2 and C3 here"
-    if constants.moon_k_interior is not None:
-        return "given by the user"
-    if kind is Kind.TOTAL:
-        return "total at the site: the last beads shine through valleys, so the smaller radius"
-    return "annular at the site: the ring closes behind the mean limb, so the mean radius"
+def _k_and_reason(constants: Constants, kind: Kind, mid: Sight) -> tuple[float, str]:
+    """Return the lunar radius for magnitude and obscuration, and of C2 and C3 where there are any."""
+    radii = _radii(constants)
+    if kind.is_central:
+        reason = "annular at the site: the ring closes behind the mean limb, so the mean radius"
+        if kind is Kind.TOTAL:
+            reason = "total at the site: the last beads shine through valleys, so the smaller radius"
+        return radii.interior(kind), "given by the user" if constants.moon_k_interior is not None else reason
+    spare_arcsec = mid.moon_radius_arcsec(radii.exterior) - mid.sun_radius_arcsec - mid.separation_arcsec
+    if kind is Kind.PARTIAL and spare_arcsec[0] >= 0:
+        return radii.total, "beads at the edge of totality: the mean Moon covers the Sun, its valleys do not"
+    return radii.exterior, "the exterior radius: no C2 and C3 here"
 
 
 def _view(site: Site, eclipse: NewMoon, constants: Constants, ephemeris: Ephemeris) -> View:
@@ -292,8 +297,8 @@ def _compute(
     contacts = _contacts(view, geometry, radii, delta_t, utc)
     kind, highest_deg = _seen(view, geometry)
 
-    k = radii.interior(geometry.kind)
     mid = view.at(np.array([geometry.mid_s]))
+    k, k_reason = _k_and_reason(constants, geometry.kind, mid)
     separation, sun, moon = (
         float(x[0]) for x in (mid.separation_arcsec, mid.sun_radius_arcsec, mid.moon_radius_arcsec(k))
     )
@@ -319,7 +324,7 @@ def _compute(
         highest_sun_deg=highest_deg,
         constants=constants,
         moon_k_used=k,
-        moon_k_reason=_k_reason(constants, geometry.kind),
+        moon_k_reason=k_reason,
         ephemeris=ephemeris.name,
         delta_t=delta_t,
         uncertainty_s=uncertainty_s,

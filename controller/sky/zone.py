@@ -3,20 +3,9 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 from controller.errors import SkyError
 from controller.sky.model import Site
-
-if TYPE_CHECKING:
-    from timezonefinder import TimezoneFinder
-
-
-@lru_cache(maxsize=1)
-def _finder() -> TimezoneFinder:
-    from timezonefinder import TimezoneFinder
-
-    return TimezoneFinder()
 
 
 @lru_cache(maxsize=256)
@@ -26,8 +15,11 @@ def time_zone_at(latitude_deg: float, longitude_deg: float) -> str:
     Raises:
         SkyError: if the coordinates are no place, or no zone is known there.
     """
+    from timezonefinder import TimezoneFinder
+
     Site(latitude_deg, longitude_deg)
-    name = _finder().timezone_at(lat=latitude_deg, lng=longitude_deg)
+    with TimezoneFinder() as finder:
+        name = finder.timezone_at(lat=latitude_deg, lng=longitude_deg)
     if name is None:
         raise SkyError(
             f"No time zone is known at {latitude_deg}, {longitude_deg}. Mend: name the time zone in the plan."

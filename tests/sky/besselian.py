@@ -186,8 +186,11 @@ def td_seconds(elements, hours):
     return start.timestamp() + hours * 3600
 
 
-def central_site(elements, hours):
-    """Return the (latitude, longitude, 0 m) where the axis meets the ellipsoid, or None off the Earth."""
+def central_site(elements, hours, far=False):
+    """Return the (latitude, longitude, 0 m) where the axis enters the ellipsoid, or None off the Earth.
+
+    `far`: where it leaves the Earth on the night side.
+    """
     x, y = _value(elements.x, hours), _value(elements.y, hours)
     d = np.radians(_value(elements.d_deg, hours))
     e2 = FLATTENING * (2 - FLATTENING)
@@ -196,7 +199,7 @@ def central_site(elements, hours):
     b_squared = 1 - x * x - y1 * y1
     if b_squared < 0:
         return None
-    b = np.sqrt(b_squared)
+    b = np.sqrt(b_squared) * (-1 if far else 1)
     sin_d1, cos_d1 = np.sin(d) / rho1, np.sqrt(1 - e2) * np.cos(d) / rho1
     h = np.arctan2(x, b * cos_d1 - y1 * sin_d1)
     sin_phi1 = b * sin_d1 + y1 * cos_d1
