@@ -217,17 +217,23 @@ def _settings(account: Account) -> Iterable[RenderableType]:
     if not checks:
         yield _line(f"All settings of the {fired} fired frames read back as asked.", indent=2)
         return
-    for check in checks[:_MOST_LISTED]:
-        yield _line(_check_words(check), indent=2)
-    if len(checks) > _MOST_LISTED:
-        yield _line(f"and {len(checks) - _MOST_LISTED} more; the CSV lists every frame.", indent=2)
+    alike: dict[tuple[str, str], list[str]] = {}
+    for check in checks:
+        alike.setdefault((check.frame_id.rpartition("/")[0], _check_words(check)), []).append(check.frame_id)
+    for (rig, words), frame_ids in list(alike.items())[:_MOST_LISTED]:
+        which = frame_ids[0] if len(frame_ids) == 1 else f"{frame_ids[0]} to {frame_ids[-1]}"
+        frames = f"{len(frame_ids)} frame{'' if len(frame_ids) == 1 else 's'}"
+        yield _line(f"{rig}: {words}: {frames} ({which})", indent=2)
+    if len(alike) > _MOST_LISTED:
+        yield _line(f"and {len(alike) - _MOST_LISTED} more kinds; the CSV lists every frame.", indent=2)
+    yield _line(f"Every other setting of the {fired} fired frames read back as asked.", indent=2)
 
 
 def _check_words(check: SettingCheck) -> str:
     asked, name = _setting(check.name, check.asked), check.name.replace("_", "-")
     if check.read_back is None:
-        return f"{check.frame_id}: {name} asked {asked}, not confirmed by the camera"
-    return f"{check.frame_id}: {name} asked {asked}, read back {_setting(check.name, check.read_back)}"
+        return f"{name} asked {asked}, not confirmed by the camera"
+    return f"{name} asked {asked}, read back {_setting(check.name, check.read_back)}"
 
 
 def _setting(name: str, value: float) -> str:
@@ -255,7 +261,7 @@ def _sky(account: Account) -> Iterable[RenderableType]:
     if account.contacts_note:
         yield _line(account.contacts_note, indent=2)
     yield _line(
-        f"Uncertainty {line.contacts_uncertainty_s:g} s. Clock times are local, {line.time_zone}.", indent=2
+        f"Uncertainty {line.contacts_uncertainty_s:.1f} s. Clock times are local, {line.time_zone}.", indent=2
     )
     if account.clock:
         yield _line(f"Clock: {account.clock}", indent=2)

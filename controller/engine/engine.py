@@ -26,7 +26,7 @@ from controller.engine.view import RigView, RunState, RunView
 from controller.timeline.cues import ask
 from controller.timeline.model import Frame, Hold, Phase, Timeline
 from controller.timeline.refit import last_start, refit
-from controller.units import NS_PER_S, FilterState, UtcNs, seconds_to_ns
+from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
 
 HAND_OVER_LEAD_S = 2.0
 """How long before its due instant a frame goes to its camera's worker."""
@@ -53,6 +53,8 @@ class Engine:
         self._holds: dict[str, Hold] = {hold.hold_id: hold for hold in timeline.holds}
         self._hold_state = dict.fromkeys(self._holds, HoldState.AHEAD)
         self._ask_next: dict[str, int] = {}
+        ends = [phase.ends_utc_ns for phase in timeline.phases]
+        self._over_ns = max([*ends, timeline.contacts_utc_ns.get(ContactName.C3, 0)])
         self._cues = sorted(timeline.cues, key=lambda cue: (cue.at_utc_ns, cue.cue_id))
         self._said: dict[str, FilterState] = {
             rig.name: FilterState.UNSAID if rig.points_at_sun else FilterState.NOT_NEEDED
@@ -143,7 +145,7 @@ class Engine:
         }
         for record in records:
             kind = record["kind"]
-            self._now = max(self._now, int(record["at_utc_ns"]))
+            then, self._now = self._now, max(self._now, int(record["at_utc_ns"]))
             if kind in by_kind:
                 self._step(record["frame_id"], by_kind[kind])
             elif kind == "frame_moved":
@@ -158,6 +160,8 @@ class Engine:
                 self._hold_state[record["hold_id"]] = HoldState.PASSED
             elif kind == "hold_expired" and record["hold_id"] in self._hold_state:
                 self._hold_state[record["hold_id"]] = HoldState.EXPIRED
+            elif kind == "run_resumed":
+                self._void_words(then, self._now)
             elif kind == "paused":
                 self._paused.update(self._rigs(record["rig"]))
             elif kind == "went_on":
@@ -181,16 +185,20 @@ class Engine:
                     rig=self._frames[frame_id].rig,
                     detail="the run ended between its intent and the camera's word",
                 )
+        self._void_words(then, self._now)
         for rig, said in self._said.items():
-            if said in (FilterState.UNSAID, FilterState.NOT_NEEDED):
-                continue
-            before, after = self._phase_at(rig, then), self._phase_at(rig, self._now)
-            if before is None or after is None or before != after:
-                self._said[rig] = FilterState.UNSAID
+            if said is FilterState.UNSAID:
                 self._ask_anew(rig)
         self._drop_past("while the run was down")
         self._advance()
         return self._effects
+
+    def _void_words(self, ended: int, resumed: int) -> None:
+        """Forget the word of every rig that was in another phase when the run broke off."""
+        for rig, said in self._said.items():
+            before, after = self._phase_at(rig, ended), self._phase_at(rig, resumed)
+            if said is not FilterState.NOT_NEEDED and (before is None or before != after):
+                self._said[rig] = FilterState.UNSAID
 
     def _ask_anew(self, rig: str) -> None:
         phase = self._phase_at(rig, self._now) or self._next_phase(rig)
@@ -470,7 +478,8 @@ class Engine:
     def _done(self) -> bool:
         waiting = any(self._planned.values()) or any(self._handed(rig) for rig in self._said)
         holding = any(state in (HoldState.AHEAD, HoldState.OPEN) for state in self._hold_state.values())
-        return not waiting and not holding and not self._cues
+        speaking = bool(self._cues) and self._cues[0].at_utc_ns <= self._over_ns
+        return not waiting and not holding and not speaking
 
     def _finish(self, state: RunState) -> None:
         self.state = state
@@ -601,7 +610,7 @@ class Engine:
         later = [p for p in self.timeline.phases if p.rig == rig and p.starts_utc_ns > self._now]
         return min(later, key=lambda phase: phase.starts_utc_ns, default=None)
 
-    def _record(self, kind: str, **data: Any) -> None:
+    def _record(self, kind: str, **data: Any) -> None:  # noqa: ANN401 (JSON values)
         self._effects.append(m.Record(kind=kind, at_utc_ns=UtcNs(self._now), data=data))
 
     def _say(self, text: str, *, urgent: bool) -> None:

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from controller.light.stops import nominal_shutter_s
-
-NEAREST_STOPS = 1 / 6
-"""A listed value stands for an asked one when it is within this many stops (half a third-stop)."""
+from controller.light.stops import NOMINAL_THIRDS_S, SAME_SETTING_STOPS, stops_between
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +38,7 @@ class CameraBody:
 
 
 SIMULATED_BODY = CameraBody(
-    shutter_s=nominal_shutter_s(),
+    shutter_s=NOMINAL_THIRDS_S,
     f_numbers=(2.8, 3.2, 3.5, 4, 4.5, 5, 5.6, 6.3, 7.1, 8, 9, 10, 11, 13, 14, 16, 18, 20, 22),
     isos=(100, 125, 160, 200, 250, 320, 400, 500, 640, 800, 1000, 1250, 1600, 2000, 2500, 3200, 6400, 12800),
     frame_gap_s=0.5,
@@ -58,6 +54,6 @@ TETHERED_BODY = CameraBody()
 
 
 def is_listed(asked: float, listed: Iterable[float]) -> bool:
-    """Return whether `listed` holds a value within `NEAREST_STOPS` of `asked`; an empty list holds all."""
+    """Return whether a value stands for `asked` (half a third-stop at most away); an empty list holds all."""
     values = tuple(listed)
-    return not values or any(abs(math.log2(value / asked)) <= NEAREST_STOPS for value in values)
+    return not values or any(abs(stops_between(asked, value)) <= SAME_SETTING_STOPS for value in values)

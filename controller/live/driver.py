@@ -21,7 +21,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from controller.cameras.host import CameraProcess
 from controller.cameras.protocol import Clock, MissReason
-from controller.cameras.worker import Lost, Report
+from controller.cameras.worker import Lost, Opened, Report
 from controller.engine import messages as m
 from controller.engine.engine import Engine
 from controller.engine.states import FrameState
@@ -88,6 +88,8 @@ class LiveRun:
         surface: the operator's.
         speaker: the voice.
         facts: for the first record.
+        real_cameras_allowed: False with a scripted operator: the run stops at once when a camera that is not
+            simulated turns up (HF-S02).
     """
 
     engine: Engine
@@ -97,6 +99,7 @@ class LiveRun:
     surface: Surface
     speaker: Speaker
     facts: Mapping[str, Any] = field(default_factory=dict)
+    real_cameras_allowed: bool = True
 
     def __post_init__(self) -> None:
         self._events: queue.SimpleQueue[m.Event] = queue.SimpleQueue()
@@ -161,14 +164,11 @@ class LiveRun:
             match effect:
                 case m.HandOver(frame=frame):
                     self._owed[frame.rig][frame.frame_id] = frame
-                    self._send(frame.rig, lambda process, frame=frame: process.send_hand_over(frame))
-                case m.Withdraw(rig=rig, frame_ids=ids, reason=reason):
-                    self._send(
-                        rig,
-                        lambda process, ids=ids, reason=reason: process.send_withdraw(
-                            ids, MissReason(reason)
-                        ),
-                    )
+                    with self._process(frame.rig) as process:
+                        process.send_hand_over(frame)
+                case m.Withdraw(rig=rig, frame_ids=frame_ids, reason=reason):
+                    with self._process(rig) as process:
+                        process.send_withdraw(frame_ids, MissReason(reason))
                 case m.Say(text=text, urgent=urgent):
                     self.speaker.say(text, urgent)
                 case m.WakeAt(instant_utc_ns=instant):
@@ -178,10 +178,11 @@ class LiveRun:
         if records:
             self.journal.append_many(records)
 
-    def _send(self, rig: str, message: Callable[[CameraProcess], None]) -> None:
-        # A process that is gone is noticed by its reader, which reports what it owed.
+    @contextlib.contextmanager
+    def _process(self, rig: str) -> Iterator[CameraProcess]:
+        """A process that is gone is noticed by its reader, which reports what it owed; nothing is raised."""
         with contextlib.suppress(OSError):
-            message(self._processes[rig])
+            yield self._processes[rig]
 
     def _now(self) -> UtcNs:
         return UtcNs(self.clock.now_ns())
@@ -228,6 +229,9 @@ class LiveRun:
             except (EOFError, OSError):
                 if not self._closing.is_set():
                     self._replace(rig, "the camera's process ended")
+                continue
+            if isinstance(report, Opened) and not (report.facts.simulated or self.real_cameras_allowed):
+                self.post(m.StopAsked(now_utc_ns=self._now(), by="a real camera under a scripted operator"))
                 continue
             for event in events_of(rig, report, self.clock.now_ns()):
                 self.post(event)

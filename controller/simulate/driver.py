@@ -12,6 +12,7 @@ from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+from controller.cameras.clock import VirtualClock
 from controller.cameras.protocol import Camera, Clock, MissReason
 from controller.cameras.worker import CameraWorker, Report, WaitUntil
 from controller.engine import messages as m
@@ -33,21 +34,6 @@ class Writer(Protocol):
     def append_many(self, records: list[tuple[Kind, int, dict[str, Any]]]) -> object:
         """Write records in order, on the disk when it returns."""
         ...
-
-
-class VirtualClock:
-    """A worker's own time, moved by its sleeps and by the driver."""
-
-    def __init__(self, now_ns: int) -> None:
-        self._now_ns = now_ns
-
-    def now_ns(self) -> int:
-        """Return this clock's present instant, UTC nanoseconds."""
-        return self._now_ns
-
-    def sleep_until_ns(self, instant_ns: int) -> None:
-        """Move the clock forward to `instant_ns`; never back."""
-        self._now_ns = max(self._now_ns, instant_ns)
 
 
 @dataclass

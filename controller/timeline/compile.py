@@ -10,10 +10,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 from controller.errors import Fault, PlanError
 from controller.gear.body import SIMULATED_BODY, TETHERED_BODY, CameraBody, is_listed
-from controller.light.stops import bracket_exposures, coarse_to_fine, format_exposure
+from controller.light.stops import format_exposure
+from controller.plan.brackets import take_exposures
 from controller.plan.fields import (
     EARLIEST_FILTER_OFF_BEFORE_C2_S,
     LATEST_FILTER_ON_AFTER_C3_S,
@@ -96,22 +98,29 @@ class _RigDay:
     placed: list[_Placed] = field(default_factory=list)
 
 
+_T = TypeVar("_T")
+
+
+def _known(given: _T | None, assumed: _T) -> _T:
+    return assumed if given is None else given
+
+
 def body_of(rig: RigPlan) -> CameraBody:
     """Return what planning assumes of the rig's camera: the driver's defaults under the plan's own figures."""
     base = SIMULATED_BODY if rig.camera.driver == "simulated" else TETHERED_BODY
     camera = rig.camera
-    given = {
-        "shutter_s": camera.shutter_speeds and tuple(camera.shutter_speeds),
-        "f_numbers": camera.apertures and tuple(camera.apertures),
-        "isos": camera.isos and tuple(camera.isos),
-        "frame_gap_s": camera.frame_gap,
-        "setting_time_s": camera.setting_time,
-        "release_lag_s": camera.release_lag,
-        "buffer_frames": camera.buffer_frames,
-        "write_time_s": camera.write_time,
-        "card_frames": camera.card_frames,
-    }
-    return replace(base, **{key: value for key, value in given.items() if value is not None})
+
+    return CameraBody(
+        shutter_s=tuple(_known(camera.shutter_speeds, list(base.shutter_s))),
+        f_numbers=tuple(_known(camera.apertures, list(base.f_numbers))),
+        isos=tuple(_known(camera.isos, list(base.isos))),
+        frame_gap_s=_known(camera.frame_gap, base.frame_gap_s),
+        setting_time_s=_known(camera.setting_time, base.setting_time_s),
+        release_lag_s=_known(camera.release_lag, base.release_lag_s),
+        buffer_frames=_known(camera.buffer_frames, base.buffer_frames),
+        write_time_s=_known(camera.write_time, base.write_time_s),
+        card_frames=_known(camera.card_frames, base.card_frames),
+    )
 
 
 def compile_plan(loaded: LoadedPlan, site: SiteContacts, *, time_zone: str = "UTC") -> Compiled:
@@ -134,7 +143,7 @@ class _Compiler:
         self.source = loaded.source
         self.site = site
         self.time_zone = self.plan.site.time_zone or time_zone
-        self.faults: list[Fault] = []
+        self.faults: list[Fault] = list(loaded.warnings)
         self.days = {rig.name: _RigDay(rig, body_of(rig)) for rig in self.plan.rigs}
 
     def fault(self, loc: Loc, what: str, mend: str, severity: str = "error") -> None:
@@ -362,7 +371,7 @@ class _Compiler:
 
     def take_of(self, loc: Loc, shot: ShotPlan, day: _RigDay, phase: Phase) -> _Take | None:
         body, rig = day.body, day.rig
-        exposures = shot_exposures_s(shot)
+        exposures = take_exposures(shot)
         aperture = shot.aperture or rig.optics.aperture
         iso = shot.iso or rig.iso
         listed = True
@@ -717,17 +726,3 @@ class _Compiler:
             if math.ceil(waiting) > worst:
                 worst, where = math.ceil(waiting), take
         return worst, where
-
-
-def shot_exposures_s(shot: ShotPlan) -> tuple[float, ...]:
-    """Return the exposure times of one take of a shot, seconds, in firing order (coarse to fine)."""
-    if shot.exposure is not None:
-        return (shot.exposure,)
-    bracket = shot.bracket
-    if bracket is None:
-        return ()
-    if bracket.list:
-        return tuple(coarse_to_fine(tuple(bracket.list)))
-    if bracket.start is None or bracket.end is None or bracket.step is None:
-        return ()
-    return tuple(coarse_to_fine(bracket_exposures(bracket.start, bracket.end, bracket.step)))

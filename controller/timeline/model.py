@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from typing import Literal
 
 from pydantic import TypeAdapter
 
@@ -97,7 +98,7 @@ class RigInfo:
     """What the run needs to know of a rig."""
 
     name: str
-    driver: str
+    driver: Literal["simulated", "tethered"]
     match: str | None
     points_at_sun: bool
     filter_text: str

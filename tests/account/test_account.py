@@ -245,8 +245,8 @@ def test_settings_are_never_taken_on_trust(day: Any, tmp_path: Path, replaced: R
     found = [(c.frame_id, c.name, c.asked, c.read_back) for c in account.unconfirmed]
     assert found == [("long/0003", "exposure", 0.001, 0.0005), ("long/0003", "f_number", 8.0, None)]
     text = to_text(account)
-    assert "long/0003: exposure asked 1/1000 s, read back 1/2000 s" in text
-    assert "long/0003: f-number asked f/8, not confirmed by the camera" in text
+    assert "long: exposure asked 1/1000 s, read back 1/2000 s: 1 frame (long/0003)" in text
+    assert "long: f-number asked f/8, not confirmed by the camera: 1 frame (long/0003)" in text
     silent = replaced(
         day.good(),
         Kind.FRAME_FIRED,

@@ -29,17 +29,7 @@ from controller.timeline.model import Hold
 from controller.units import seconds_to_ns
 
 Record = dict[str, Any]
-RESTARTS = (
-    0,
-    1,
-    pytest.param(
-        3,
-        marks=pytest.mark.xfail(
-            strict=True,
-            reason="HF-S12: after a second restart the engine takes a word for good that the first had voided",
-        ),
-    ),
-)
+RESTARTS = (0, 1, 3)
 DAYS = 30
 
 

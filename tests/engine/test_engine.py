@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 
 import pytest
-from tests.engine.builder import NOT_NEEDED, OFF, ON, Bench, at, frame, rig_info, timeline
 
 from controller.engine import messages as m
 from controller.engine.engine import Engine
@@ -13,6 +13,7 @@ from controller.engine.states import FRAME_ENDS, FrameState
 from controller.engine.view import RunState
 from controller.timeline.model import Cue
 from controller.units import FilterState, Wanted
+from tests.engine.builder import NOT_NEEDED, OFF, ON, Bench, at, frame, rig_info, timeline
 
 
 def filtered(number: int, due: float, **more: object) -> object:
@@ -99,9 +100,9 @@ def test_nothing_says_filter_off_before_the_earliest_instant() -> None:
 def test_late_word_refits_must_first() -> None:
     """A word 12 s late: every must frame that still fits is fired, before want and nice (HF-S01)."""
     frames = [
-        *(frame(i, 100 + i, wanted=Wanted.NICE, until=129) for i in range(0, 10)),
-        *(frame(10 + i, 110 + i, wanted=Wanted.MUST, until=129) for i in range(0, 6)),
-        *(frame(20 + i, 116 + i, wanted=Wanted.WANT, until=129) for i in range(0, 6)),
+        *(frame(i, 100 + i, wanted=Wanted.NICE, until=129) for i in range(10)),
+        *(frame(10 + i, 110 + i, wanted=Wanted.MUST, until=129) for i in range(6)),
+        *(frame(20 + i, 116 + i, wanted=Wanted.WANT, until=129) for i in range(6)),
         *(frame(30 + i, 101 + i, wanted=Wanted.MUST, until=129, slot_s=1.0) for i in ()),
     ]
     bench = Bench(timeline(frames))
@@ -117,7 +118,7 @@ def test_late_word_refits_must_first() -> None:
     nice = [i for i in fired if i.endswith(tuple(f"{n:04d}" for n in range(10)))]
     assert 4 <= len(nice) <= 5
     starts = sorted(s for s, _ in bench.fired)
-    assert min(b - a for a, b in zip(starts, starts[1:], strict=False)) >= 0.999
+    assert min(b - a for a, b in pairwise(starts)) >= 0.999
     assert bench.records("refitted")
 
 

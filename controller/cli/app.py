@@ -1,0 +1,292 @@
+"""The commands and their options."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from controller import __version__
+
+EXIT_CODES = (
+    "Exit codes: 0 done; 1 some other error; 2 wrong use of the command; 3 the plan has faults; "
+    "4 the sky cannot be computed; 5 a camera; 6 a journal; 7 nobody can be heard; "
+    "10 the run was stopped before its end; 11 a wanted-above-all (must) frame was not fired; "
+    "70 a fault of the program; 130 stopped by the keyboard."
+)
+
+app = typer.Typer(
+    name="holdfire",
+    help="Plan, check, rehearse, run and account for one photographer's solar eclipse.\n\n"
+    "Safety first: read SAFETY.md. Outside totality never look or aim at the Sun without a proper filter.",
+    epilog=EXIT_CODES,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+PlanPath = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML file.", show_default=False)]
+RunPath = Annotated[
+    Path, typer.Argument(metavar="RUN", help="The folder that a run or rehearsal made.", show_default=False)
+]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON: times in ISO 8601 UTC, units in the keys.")]
+Ephemeris = Annotated[
+    Path | None, typer.Option("--ephemeris", metavar="FILE", help="Another SPK file than the embedded DE421.")
+]
+SolarRadius = Annotated[
+    float,
+    typer.Option("--solar-radius", metavar="ARCSEC", help="Solar radius at 1 au: 959.95 or 959.63, say."),
+]
+MoonExterior = Annotated[
+    float, typer.Option("--moon-k-exterior", metavar="K", help="Moon's radius for C1 and C4, Earth radii.")
+]
+MoonInterior = Annotated[
+    float | None,
+    typer.Option(
+        "--moon-k-interior",
+        metavar="K",
+        help="Moon's radius for C2 and C3; by kind when left out (0.272281 total, 0.2725076 annular).",
+        show_default=False,
+    ),
+]
+DeltaT = Annotated[
+    float | None,
+    typer.Option("--delta-t", metavar="S", help="TT - UT1 in seconds, instead of the Earth-rotation table."),
+]
+RunsFolder = Annotated[Path, typer.Option("--runs", metavar="DIR", help="Where run folders are made.")]
+Silent = Annotated[bool, typer.Option("--silent", help="No voice and no bell.")]
+Plain = Annotated[
+    bool, typer.Option("--plain", help="Lines instead of a full screen; words are typed as lines.")
+]
+Operator = Annotated[
+    str | None,
+    typer.Option(
+        "--operator",
+        metavar="HABIT",
+        help='A scripted operator: "prompt", "prompt 5 s", "late 40 s", "silent". Simulated cameras only.',
+        show_default=False,
+    ),
+]
+StartAt = Annotated[
+    str | None,
+    typer.Option(
+        "--from",
+        metavar="WHEN",
+        help='Pretend that it is this moment of the day, e.g. "2 min before C2". Simulated cameras only.',
+        show_default=False,
+    ),
+]
+
+
+def _show_version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"holdfire {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def contacts(
+    plan: Annotated[
+        Path | None, typer.Argument(metavar="[PLAN]", help="Take place and date from a plan.")
+    ] = None,
+    lat: Annotated[float | None, typer.Option("--lat", help="Latitude, degrees, north positive.")] = None,
+    lon: Annotated[float | None, typer.Option("--lon", help="Longitude, degrees, east positive.")] = None,
+    elevation: Annotated[float, typer.Option("--elevation", help="Metres above sea level.")] = 0.0,
+    date: Annotated[
+        str | None,
+        typer.Option(
+            "--date", metavar="YYYY-MM-DD", help="The eclipse's date; the next one seen there when left out."
+        ),
+    ] = None,
+    zone: Annotated[str | None, typer.Option("--zone", help="IANA time zone; found from the place.")] = None,
+    solar_radius: SolarRadius = 959.95,
+    moon_k_exterior: MoonExterior = 0.2725076,
+    moon_k_interior: MoonInterior = None,
+    delta_t: DeltaT = None,
+    ephemeris: Ephemeris = None,
+    json: Json = False,
+) -> None:
+    """Print one eclipse as a place sees it: contacts in local time and UTC, and where the Sun stands."""
+    from controller.cli import sky
+
+    sky.contacts(
+        plan, lat, lon, elevation, date, zone,
+        sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t), ephemeris, as_json=json,
+    )  # fmt: skip
+
+
+@app.command()
+def eclipses(
+    lat: Annotated[float, typer.Option("--lat", help="Latitude, degrees, north positive.")],
+    lon: Annotated[float, typer.Option("--lon", help="Longitude, degrees, east positive.")],
+    elevation: Annotated[float, typer.Option("--elevation", help="Metres above sea level.")] = 0.0,
+    since: Annotated[
+        str | None, typer.Option("--from", metavar="YYYY[-MM-DD]", help="First date; today when left out.")
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option("--to", metavar="YYYY[-MM-DD]", help="Last date; 20 years on when left out.")
+    ] = None,
+    solar_radius: SolarRadius = 959.95,
+    moon_k_exterior: MoonExterior = 0.2725076,
+    moon_k_interior: MoonInterior = None,
+    delta_t: DeltaT = None,
+    ephemeris: Ephemeris = None,
+    json: Json = False,
+) -> None:
+    """List the solar eclipses that a place sees."""
+    from controller.cli import sky
+
+    sky.eclipses(
+        lat, lon, elevation, since, until,
+        sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t), ephemeris, as_json=json,
+    )  # fmt: skip
+
+
+@app.command()
+def check(
+    plan: PlanPath,
+    solar_radius: SolarRadius = 959.95,
+    moon_k_exterior: MoonExterior = 0.2725076,
+    moon_k_interior: MoonInterior = None,
+    delta_t: DeltaT = None,
+    ephemeris: Ephemeris = None,
+    frames: Annotated[bool, typer.Option("--frames", help="List every frame with its instant.")] = False,
+    json: Json = False,
+) -> None:
+    """Check a plan as a whole: every fault at once, and what it comes to when there is none."""
+    from controller.cli import plans, sky
+
+    plans.check(
+        plan, sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t), ephemeris,
+        frames=frames, as_json=json,
+    )  # fmt: skip
+
+
+@app.command()
+def schema() -> None:
+    """Print the JSON Schema of the plan, so that editors complete and check it."""
+    from controller.cli import plans
+
+    plans.schema()
+
+
+@app.command()
+def cameras(json: Json = False) -> None:
+    """List the cameras that are attached, and what must be set on them by hand."""
+    from controller.cli import runs
+
+    runs.cameras(as_json=json)
+
+
+@app.command()
+def rehearse(
+    plan: PlanPath,
+    fast: Annotated[bool, typer.Option("--fast", help="In virtual time: a whole day in seconds.")] = False,
+    operator: Operator = None,
+    start: StartAt = None,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--fault",
+            metavar="WHAT",
+            help='A fault of the simulated cameras, e.g. "lost 20 s after C2 for 15 s", "card full mid". Repeatable.',
+            show_default=False,
+        ),
+    ] = None,
+    runs_folder: RunsFolder = Path("runs"),
+    plain: Plain = False,
+    silent: Silent = False,
+    ephemeris: Ephemeris = None,
+    json: Json = False,
+) -> None:
+    """Play a plan against simulated cameras, in real time or --fast, and print the account."""
+    from controller.cli import runs
+
+    runs.rehearse(
+        plan, fast=fast, habit=operator, start=start, faults=fault or [], base=runs_folder, plain=plain,
+        silent=silent, ephemeris=ephemeris, as_json=json,
+    )  # fmt: skip
+
+
+@app.command()
+def run(
+    plan: PlanPath,
+    virtual_camera: Annotated[
+        bool,
+        typer.Option("--virtual-camera", help="Use libgphoto2's virtual camera instead of what is attached."),
+    ] = False,
+    operator: Operator = None,
+    start: StartAt = None,
+    clock_offset: Annotated[
+        float,
+        typer.Option(
+            "--clock-offset", metavar="S", help="Add this to the computer's clock to make it true UTC."
+        ),
+    ] = 0.0,
+    runs_folder: RunsFolder = Path("runs"),
+    plain: Plain = False,
+    silent: Silent = False,
+    ephemeris: Ephemeris = None,
+    json: Json = False,
+) -> None:
+    """Run a plan on the cameras it names, and print the account. Never fires unfiltered unless you say so."""
+    from controller.cli import runs
+
+    runs.run(
+        plan, virtual=virtual_camera, habit=operator, start=start, clock_offset_s=clock_offset,
+        base=runs_folder, plain=plain, silent=silent, ephemeris=ephemeris, as_json=json,
+    )  # fmt: skip
+
+
+@app.command()
+def resume(
+    run_folder: RunPath,
+    virtual_camera: Annotated[
+        bool,
+        typer.Option("--virtual-camera", help="Use libgphoto2's virtual camera instead of what is attached."),
+    ] = False,
+    operator: Operator = None,
+    start: StartAt = None,
+    clock_offset: Annotated[
+        float,
+        typer.Option(
+            "--clock-offset", metavar="S", help="Add this to the computer's clock to make it true UTC."
+        ),
+    ] = 0.0,
+    fast: Annotated[bool, typer.Option("--fast", help="In virtual time, for a rehearsal.")] = False,
+    plain: Plain = False,
+    silent: Silent = False,
+    json: Json = False,
+) -> None:
+    """Go on with a run that was cut off. Nothing that fired, or may have, is fired again."""
+    from controller.cli import runs
+
+    runs.resume(
+        run_folder, virtual=virtual_camera, habit=operator, start=start, clock_offset_s=clock_offset,
+        fast=fast, plain=plain, silent=silent, as_json=json,
+    )  # fmt: skip
+
+
+@app.command()
+def account(
+    run_folder: RunPath,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", metavar="FILE", help="Write one line a frame to FILE.")
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Print what fired against what was planned, with the reason for every miss."""
+    from controller.cli import runs
+
+    runs.account(run_folder, csv, as_json=json)

@@ -1,0 +1,532 @@
+"""`rehearse`, `run`, `resume`, `account` and `cameras`."""
+
+from __future__ import annotations
+
+import platform
+import re
+import sys
+import time
+from collections.abc import Callable, Mapping
+from contextlib import closing
+from importlib import metadata
+from pathlib import Path
+from typing import Any, Literal
+
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from controller import __version__
+from controller.account.export import to_json_dict, write_csv
+from controller.account.model import FrameEnd, make_account
+from controller.account.text import to_text
+from controller.cameras.clock import ClockEpoch, MonotonicClock
+from controller.cameras.protocol import Camera, CameraFacts, Clock
+from controller.cameras.simulated import MODEL as SIMULATED_MODEL
+from controller.cameras.simulated import SimFault, SimFaultKind, SimulatedDevice
+from controller.cli.output import console, print_json, table
+from controller.cli.prepare import Prepared, prepare
+from controller.engine.engine import Engine
+from controller.errors import OperatorError, UsageError
+from controller.gear.body import CameraBody
+from controller.journal.folder import RunFolder
+from controller.journal.records import Kind
+from controller.journal.writing import JournalWriter
+from controller.operator.script import Habit, ScriptedOperator
+from controller.plan.fields import Anchor, WrongValueError, parse_duration_s
+from controller.timeline.model import Hold, RigInfo, Timeline
+from controller.units import NS_PER_S, ContactName, UtcNs, Wanted, seconds_to_ns, utc_iso
+
+EARLY_NS = 120 * NS_PER_S
+"""A rehearsal in virtual time begins so long before the first hold is asked for."""
+STOPPED_EXIT = 10
+MUST_LOST_EXIT = 11
+
+
+# --- rehearsing -------------------------------------------------------------------------------
+
+
+def rehearse(
+    plan: Path,
+    *,
+    fast: bool,
+    habit: str | None,
+    start: str | None,
+    faults: list[str],
+    base: Path,
+    plain: bool,
+    silent: bool,
+    ephemeris: Path | None,
+    as_json: bool,
+) -> None:
+    """Play a plan against simulated cameras."""
+    prepared = prepare(plan, ephemeris=ephemeris)
+    timeline = prepared.compiled.timeline
+    sim_faults = [parse_fault(text, timeline) for text in faults]
+    begins = moment(start, timeline) if start else first_moment(timeline) - (EARLY_NS if fast else 0)
+    folder = new_folder(prepared, base, begins)
+    operator = ScriptedOperator(Habit.parse(habit or "prompt")) if fast or habit else None
+    with closing(JournalWriter.create(folder.path)) as journal:
+        facts = first_facts(
+            prepared, folder, "rehearsal", "script" if operator else "person", "pretended clock"
+        )
+        engine = Engine(timeline)
+        if fast:
+            outcome = _simulate(
+                engine, folder, journal, operator, begins, sim_faults, prepared.compiled.bodies, facts,
+                as_json=as_json,
+            )  # fmt: skip
+        else:
+            outcome = _live(
+                engine, folder, journal, operator, begins, facts, prepared.compiled.bodies,
+                simulated=True, virtual=False, faults=sim_faults, plain=plain, silent=silent, resumed=False,
+            )  # fmt: skip
+    finish(folder, outcome, as_json=as_json)
+
+
+def _simulate(
+    engine: Engine,
+    folder: RunFolder,
+    journal: JournalWriter,
+    operator: ScriptedOperator | None,
+    begins_utc_ns: int,
+    faults: list[SimFault],
+    bodies: Mapping[str, CameraBody],
+    facts: Mapping[str, Any],
+    *,
+    as_json: bool,
+    resumed: bool = False,
+) -> str | None:
+    from controller.simulate.driver import Simulation
+
+    script = operator or ScriptedOperator(Habit.parse("prompt"))
+
+    def next_word(hold: Hold, opened: int, first: bool) -> int | None:
+        return script.answer(UtcNs(opened), hold.due_utc_ns, hold.needs, first=first)
+
+    last = max((frame.due_utc_ns for frame in engine.timeline.frames), default=begins_utc_ns)
+    out = console(error=True)
+    with Progress(
+        TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"),
+        TimeElapsedColumn(), console=out, disable=as_json or not out.is_terminal, transient=True,
+    ) as progress:  # fmt: skip
+        task = progress.add_task("rehearsing", total=max(1, last - begins_utc_ns))
+        simulation = Simulation(
+            engine=engine,
+            cameras={
+                rig.name: _simulated_opener(rig, bodies[rig.name], folder, faults)
+                for rig in engine.timeline.rigs
+            },
+            next_word=next_word,
+            journal=journal,
+            start_utc_ns=begins_utc_ns,
+            facts=facts,
+            on_step=lambda now: progress.update(task, completed=now - begins_utc_ns),
+        )
+        return simulation.resume() if resumed else simulation.run()
+
+
+def _simulated_opener(
+    rig: RigInfo, body: CameraBody, folder: RunFolder, faults: list[SimFault]
+) -> Callable[[Clock], Camera]:
+    devices: dict[int, SimulatedDevice] = {}
+
+    def open_camera(clock: Clock) -> Camera:
+        device = devices.get(id(clock))
+        if device is None:
+            device = SimulatedDevice(body, clock, folder=folder.frames_path / rig.name, faults=faults)
+            devices[id(clock)] = device
+        return device.open()
+
+    return open_camera
+
+
+# --- live -------------------------------------------------------------------------------------
+
+
+def run(
+    plan: Path,
+    *,
+    virtual: bool,
+    habit: str | None,
+    start: str | None,
+    clock_offset_s: float,
+    base: Path,
+    plain: bool,
+    silent: bool,
+    ephemeris: Path | None,
+    as_json: bool,
+) -> None:
+    """Run a plan on its own cameras."""
+    prepared = prepare(plan, ephemeris=ephemeris)
+    timeline = prepared.compiled.timeline
+    _only_without_real_cameras(timeline, virtual=virtual, habit=habit, start=start)
+    epoch = ClockEpoch.now(clock_offset_s)
+    begins = moment(start, timeline) if start else epoch.utc_ns
+    if begins > max(phase.ends_utc_ns for phase in timeline.phases):
+        raise UsageError(
+            f"The plan's day is over: it ended at {utc_iso(max(p.ends_utc_ns for p in timeline.phases), 0)}. "
+            "Mend: rehearse it instead, or make a plan for an eclipse to come."
+        )
+    operator = ScriptedOperator(Habit.parse(habit)) if habit else None
+    _need_ears(operator, plain=plain, simulated=not _real_rigs(timeline, virtual=virtual))
+    clock_text = _clock_text(clock_offset_s, start)
+    if operator is None:
+        _arm(timeline, virtual=virtual, clock_text=clock_text)
+        if not start:
+            begins = ClockEpoch.now(clock_offset_s).utc_ns
+    folder = new_folder(prepared, base, begins)
+    with closing(JournalWriter.create(folder.path)) as journal:
+        facts = first_facts(prepared, folder, "run", "script" if operator else "person", clock_text)
+        outcome = _live(
+            Engine(timeline), folder, journal, operator, begins, facts, prepared.compiled.bodies,
+            simulated=False, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=False,
+        )  # fmt: skip
+    finish(folder, outcome, as_json=as_json)
+
+
+def resume(
+    run_folder: Path,
+    *,
+    virtual: bool,
+    habit: str | None,
+    start: str | None,
+    clock_offset_s: float,
+    fast: bool,
+    plain: bool,
+    silent: bool,
+    as_json: bool,
+) -> None:
+    """Go on with a run that was cut off."""
+    from controller.plan.loading import load_plan
+    from controller.timeline.compile import body_of
+
+    folder = RunFolder.open(run_folder)
+    timeline = folder.timeline()
+    with closing(JournalWriter.resume(folder.path)) as journal:
+        records = journal.reading.records
+        rehearsal = bool(records) and records[0].get("mode") == "rehearsal"
+        simulated = rehearsal or not _real_rigs(timeline, virtual=virtual)
+        if not simulated:
+            _only_without_real_cameras(timeline, virtual=virtual, habit=habit, start=start)
+        if fast and not rehearsal:
+            raise UsageError("Only a rehearsal resumes in virtual time. Mend: leave --fast out.")
+        if rehearsal and not start:
+            begins = records[-1]["at_utc_ns"] + NS_PER_S
+        else:
+            begins = moment(start, timeline) if start else ClockEpoch.now(clock_offset_s).utc_ns
+        operator = ScriptedOperator(Habit.parse(habit or "prompt")) if habit or fast else None
+        if not fast:
+            _need_ears(operator, plain=plain, simulated=simulated)
+        bodies = {rig.name: body_of(rig) for rig in load_plan(folder.plan_path).plan.rigs}
+        journal.append(Kind.RUN_RESUMED, int(max(begins, records[-1]["at_utc_ns"])))
+        engine = Engine(timeline)
+        engine.restore(records)
+        if fast:
+            outcome = _simulate(
+                engine, folder, journal, operator, begins, [], bodies, {}, as_json=as_json, resumed=True
+            )
+        else:
+            outcome = _live(
+                engine, folder, journal, operator, begins, {}, bodies,
+                simulated=rehearsal, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=True,
+            )  # fmt: skip
+    finish(folder, outcome, as_json=as_json)
+
+
+def _live(
+    engine: Engine,
+    folder: RunFolder,
+    journal: JournalWriter,
+    operator: ScriptedOperator | None,
+    begins_utc_ns: int,
+    facts: Mapping[str, Any],
+    bodies: Mapping[str, CameraBody],
+    *,
+    simulated: bool,
+    virtual: bool,
+    faults: list[SimFault],
+    plain: bool,
+    silent: bool,
+    resumed: bool,
+) -> str:
+    from controller.cameras.host import CameraProcess, CameraSpec
+    from controller.live.driver import LiveRun, Surface
+    from controller.operator.bridge import ConsoleSurface, ScriptSurface
+    from controller.operator.console import open_console
+    from controller.operator.voice import pick_voice
+
+    epoch = ClockEpoch(begins_utc_ns, time.monotonic_ns())
+    clock = MonotonicClock(epoch)
+    no_real_camera = simulated or not _real_rigs(engine.timeline, virtual=virtual)
+
+    def starter(rig: RigInfo) -> Callable[[], CameraProcess]:
+        driver: Literal["simulated", "tethered"] = "simulated" if simulated else rig.driver
+        spec = CameraSpec(
+            rig=rig.name,
+            driver=driver,
+            match=None if virtual else rig.match,
+            body=bodies[rig.name],
+            release_lag_s=rig.release_lag_s,
+            virtual_folder=_virtual_folder(folder) if virtual and driver == "tethered" else None,
+            frames_folder=folder.frames_path / rig.name,
+            faults=tuple(faults),
+        )
+        return lambda: CameraProcess(spec, epoch)
+
+    surface: Surface
+    if operator:
+        surface = ScriptSurface(operator)
+    else:
+        surface = ConsoleSurface(
+            lambda on_word: open_console(on_word, plain=plain, piped_words=no_real_camera)
+        )
+    voice = pick_voice(silent or operator is not None)
+    try:
+        live = LiveRun(
+            engine=engine,
+            start_camera={rig.name: starter(rig) for rig in engine.timeline.rigs},
+            clock=clock,
+            journal=journal,
+            surface=surface,
+            speaker=voice,
+            facts=facts,
+            real_cameras_allowed=operator is None,
+        )
+        return live.resume() if resumed else live.run()
+    finally:
+        voice.close()
+
+
+def _virtual_folder(folder: RunFolder) -> Path:
+    from controller.cameras.tethered import make_virtual_camera_folder
+
+    path = folder.path / "virtual-camera"
+    make_virtual_camera_folder(path)
+    return path
+
+
+def _real_rigs(timeline: Timeline, *, virtual: bool) -> list[str]:
+    return [rig.name for rig in timeline.rigs if rig.driver == "tethered" and not virtual]
+
+
+def _only_without_real_cameras(
+    timeline: Timeline, *, virtual: bool, habit: str | None, start: str | None
+) -> None:
+    real = _real_rigs(timeline, virtual=virtual)
+    if real and habit:
+        raise OperatorError(
+            f'A scripted operator cannot vouch for a real filter, and rig "{real[0]}" has a real camera. '
+            "Mend: leave --operator out and say the words yourself, or add --virtual-camera."
+        )
+    if real and start:
+        raise OperatorError(
+            f'A pretended time (--from) would fire at the wrong moment, and rig "{real[0]}" has a real camera. '
+            "Mend: leave --from out, or rehearse the plan."
+        )
+
+
+def _need_ears(operator: ScriptedOperator | None, *, plain: bool, simulated: bool) -> None:
+    """Refuse a run that nobody could speak to (HF-S14)."""
+    if operator is None and not sys.stdin.isatty() and not (plain and simulated):
+        raise OperatorError(
+            "The run cannot hear you: its input is not a terminal, and no filter could be confirmed. "
+            "Mend: start it from a terminal, or over ssh with a terminal (ssh -t)."
+        )
+
+
+def _clock_text(offset_s: float, start: str | None) -> str:
+    from controller.live.clockwatch import clock_quality
+
+    if start:
+        return f"pretended clock, set to {start}"
+    text = clock_quality().text
+    return f"{text}; {offset_s:+.3f} s added by the operator" if offset_s else text
+
+
+def _arm(timeline: Timeline, *, virtual: bool, clock_text: str) -> None:
+    """Show what must be right before a run, and wait for the operator to say so."""
+    out = console(error=True)
+    out.print(f"Clock: {clock_text}.")
+    out.print(timeline.contacts_note)
+    by_hand: list[str] = []
+    if _real_rigs(timeline, virtual=virtual):
+        for facts in probe_attached():
+            by_hand += [f"{facts.model}: {sentence}" for sentence in facts.by_hand]
+    for sentence in by_hand:
+        out.print(f"- {sentence}")
+    out.print(
+        "The solar filter belongs on every lens that points at the Sun now. Follow its maker's instructions; "
+        "never look through a lens at the Sun, or at the Sun without eye protection made for it."
+    )
+    if sys.stdin.isatty():
+        out.print("Press Enter to begin, Ctrl-C to leave.")
+        sys.stdin.readline()
+
+
+# --- what they share --------------------------------------------------------------------------
+
+
+def first_moment(timeline: Timeline) -> int:
+    """Return when the first hold opens or the first phase starts, UTC nanoseconds."""
+    return min(
+        [hold.opens_utc_ns for hold in timeline.holds] + [phase.starts_utc_ns for phase in timeline.phases]
+    )
+
+
+def new_folder(prepared: Prepared, base: Path, begins_utc_ns: int) -> RunFolder:
+    """Make the run's folder."""
+    timeline = prepared.compiled.timeline
+    return RunFolder.create(base, timeline.title, prepared.plan_bytes, timeline, started_utc_ns=begins_utc_ns)
+
+
+def first_facts(
+    prepared: Prepared, folder: RunFolder, mode: str, operator: str, clock: str
+) -> dict[str, Any]:
+    """Return what the first record says of a run, beside its title."""
+    import hashlib
+
+    timeline = prepared.compiled.timeline
+    return {
+        "plan_sha256": hashlib.sha256(folder.plan_bytes()).hexdigest(),
+        "timeline_sha256": timeline.digest(),
+        "mode": mode,
+        "operator": operator,
+        "clock": clock,
+        "cameras": {
+            rig.name: SIMULATED_MODEL if mode == "rehearsal" else f"{rig.driver} {rig.match or ''}".strip()
+            for rig in timeline.rigs
+        },
+        "contacts_note": timeline.contacts_note,
+        "versions": {
+            "holdfire": __version__,
+            "python": platform.python_version(),
+            **{name: metadata.version(name) for name in ("skyfield", "gphoto2", "apscheduler")},
+        },
+    }
+
+
+def moment(text: str, timeline: Timeline) -> int:
+    """Return the instant that anchor words mean in a timeline, UTC nanoseconds.
+
+    Raises:
+        UsageError: if the words are no anchor, or the contact does not exist there.
+    """
+    try:
+        anchor = Anchor.parse(text)
+    except WrongValueError as error:
+        raise UsageError(f"{error} Mend: write it like: 2 min before C2.") from None
+    contact = timeline.contacts_utc_ns.get(ContactName(anchor.contact))
+    if contact is None:
+        raise UsageError(
+            f"There is no {anchor.contact} in this plan. Mend: use one of {', '.join(timeline.contacts_utc_ns)}."
+        )
+    return contact + seconds_to_ns(anchor.offset_s)
+
+
+def parse_fault(text: str, timeline: Timeline) -> SimFault:
+    """Read a fault for the simulated cameras: a kind, when it strikes, and for how long.
+
+    Raises:
+        UsageError: if the words are none.
+    """
+    kinds = {kind.value: kind for kind in SimFaultKind}
+    words = " ".join(text.split())
+    kind = next((kinds[name] for name in kinds if words.startswith(name + " ")), None)
+    if kind is None:
+        raise UsageError(
+            f'"{text}" names no fault. Mend: begin with one of {", ".join(kinds)}, as in "lost 20 s after C2 for 15 s".'
+        )
+    when, _, length = words[len(kind.value) :].partition(" for ")
+    try:
+        for_s = parse_duration_s(length) if length else 30.0
+    except WrongValueError as error:
+        raise UsageError(f"{error} Mend: end it like: for 15 s.") from None
+    counted = re.fullmatch(r"after (\d+) frames", when.strip())
+    if counted:
+        return SimFault(kind=kind, after_frames=int(counted[1]), for_s=for_s)
+    return SimFault(kind=kind, at_utc_ns=moment(when.strip(), timeline), for_s=for_s)
+
+
+def finish(folder: RunFolder, outcome: str | None, *, as_json: bool) -> None:
+    """Print the account of a run that has just ended, and exit by how it ended."""
+    import typer
+
+    made = make_account(folder.path)
+    if as_json:
+        print_json(to_json_dict(made))
+    else:
+        print(to_text(made, console().width))  # noqa: T201
+        console().print(f"Everything is in {folder.path}", soft_wrap=True)
+    lost = [one for one in made.frames if one.frame.wanted is Wanted.MUST and one.end is not FrameEnd.FIRED]
+    if outcome != "finished":
+        raise typer.Exit(STOPPED_EXIT)
+    if lost:
+        raise typer.Exit(MUST_LOST_EXIT)
+
+
+def account(run_folder: Path, csv: Path | None, *, as_json: bool) -> None:
+    """Print the account of an earlier run."""
+    folder = RunFolder.open(run_folder)
+    made = make_account(folder.path)
+    if csv:
+        write_csv(made, csv)
+    if as_json:
+        print_json(to_json_dict(made))
+    else:
+        print(to_text(made, console().width))  # noqa: T201
+
+
+# --- cameras ----------------------------------------------------------------------------------
+
+
+def probe_attached() -> list[CameraFacts]:
+    """Open and probe every camera attached to this computer, each in a process of its own."""
+    from controller.cameras.probing import probe_attached as probe
+
+    return probe()
+
+
+def cameras(*, as_json: bool) -> None:
+    """List what is attached."""
+    found = probe_attached()
+    if as_json:
+        print_json(
+            {
+                "cameras": [
+                    {
+                        "model": facts.model,
+                        "port": facts.port,
+                        "battery_percent": facts.status.battery_percent,
+                        "frames_left": facts.status.frames_left,
+                        "shutter_s": list(facts.shutter_s),
+                        "f_numbers": list(facts.f_numbers),
+                        "isos": list(facts.isos),
+                        "set_by_hand": list(facts.by_hand),
+                        "virtual": facts.simulated,
+                    }
+                    for facts in found
+                ]
+            }
+        )
+        return
+    out = console()
+    if not found:
+        out.print("No camera is attached, or another program holds it.")
+        return
+    out.print(
+        table(
+            ("model", "port", ">battery", ">frames left", ">shutter times"),
+            [
+                (
+                    facts.model,
+                    facts.port,
+                    "?" if facts.status.battery_percent is None else f"{facts.status.battery_percent} %",
+                    "?" if facts.status.frames_left is None else facts.status.frames_left,
+                    len(facts.shutter_s),
+                )
+                for facts in found
+            ],
+        )
+    )
+    for facts in found:
+        for sentence in facts.by_hand:
+            out.print(f"{facts.model}: {sentence}", soft_wrap=True)

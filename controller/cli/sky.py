@@ -1,0 +1,189 @@
+"""`contacts` and `eclipses`."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+from controller.cli.output import console, duration_text, local_date, local_time, print_json, table
+from controller.errors import UsageError
+from controller.sky import Circumstances, Constants, Kind, Site, circumstances, eclipses_at, time_zone_at
+from controller.units import utc_iso
+
+
+def constants(
+    solar_radius: float, moon_k_exterior: float, moon_k_interior: float | None, delta_t: float | None
+) -> Constants:
+    """Return the constants the options ask for."""
+    return Constants(
+        solar_radius_arcsec=solar_radius,
+        moon_k_exterior=moon_k_exterior,
+        moon_k_interior=moon_k_interior,
+        delta_t_s=delta_t,
+    )
+
+
+def parse_date(text: str, *, last: bool = False) -> dt.date:
+    """Read ``YYYY-MM-DD``, or ``YYYY`` as its first day (or its last).
+
+    Raises:
+        UsageError: if it is neither.
+    """
+    try:
+        if len(text) == 4 and text.isdigit():
+            return dt.date(int(text), 12, 31) if last else dt.date(int(text), 1, 1)
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(
+            f'"{text}" is no date. Mend: write it as 2027-08-02, or 2027 for the year.'
+        ) from None
+
+
+def contacts(
+    plan: Path | None,
+    lat: float | None,
+    lon: float | None,
+    elevation: float,
+    date: str | None,
+    zone: str | None,
+    constants: Constants,
+    ephemeris: Path | None,
+    *,
+    as_json: bool,
+) -> None:
+    """Print one eclipse at one place."""
+    if plan is not None:
+        from controller.plan.loading import load_plan
+
+        loaded = load_plan(plan).plan
+        site = Site(loaded.site.latitude, loaded.site.longitude, loaded.site.elevation)
+        when = loaded.eclipse if date is None else parse_date(date)
+        zone = zone or loaded.site.time_zone
+    elif lat is None or lon is None:
+        raise UsageError("No place is given. Mend: give --lat and --lon (and --elevation), or a plan.")
+    else:
+        site = Site(lat, lon, elevation)
+        when = parse_date(date) if date else _next_eclipse(site, constants, ephemeris)
+    found = circumstances(site, when, constants=constants, ephemeris=ephemeris)
+    zone = zone or time_zone_at(site.latitude_deg, site.longitude_deg)
+    if as_json:
+        print_json({**found.to_json_dict(), "time_zone": zone})
+        return
+    show_circumstances(found, zone)
+
+
+def _next_eclipse(site: Site, constants: Constants, ephemeris: Path | None) -> dt.date:
+    today = dt.datetime.now(dt.UTC).date()
+    last = dt.date(min(today.year + 20, 2052), 12, 31)
+    seen = eclipses_at(site, today, last, constants=constants, ephemeris=ephemeris)
+    if not seen:
+        raise UsageError(
+            "This place sees no eclipse in the next 20 years. Mend: give --date, or another place."
+        )
+    return seen[0].eclipse_date
+
+
+def show_circumstances(found: Circumstances, zone: str) -> None:
+    """Print an eclipse at a place for a person."""
+    out = console()
+    site = found.site
+    out.print(
+        f"Eclipse of {found.eclipse_date:%Y-%m-%d} at {site.latitude_deg:.5f}, {site.longitude_deg:.5f}, "
+        f"{site.elevation_m:.0f} m: {found.kind.value.upper()}"
+    )
+    if found.kind is Kind.NONE:
+        if found.miss_km is not None:
+            out.print(f"The penumbra misses this place by {found.miss_km:.0f} km.")
+        else:
+            out.print("It happens while the Sun is below the horizon here.")
+    summary = []
+    if found.duration_s is not None and found.kind.is_central:
+        name = "Totality" if found.kind is Kind.TOTAL else "Annularity"
+        summary.append(f"{name} {duration_text(found.duration_s)}")
+    if found.contacts:
+        summary.append(f"magnitude {found.magnitude:.4f}")
+        summary.append(f"Moon/Sun {found.diameter_ratio:.4f}")
+        summary.append(f"obscuration {found.obscuration:.4f}")
+        out.print(", ".join(summary))
+        rows = [
+            (
+                contact.name,
+                local_time(contact.utc_ns, zone),
+                utc_iso(contact.utc_ns, 1)[11:],
+                f"{contact.altitude_deg:.1f}",
+                f"{contact.azimuth_deg:.1f}",
+                f"{contact.position_angle_deg:.1f}",
+                f"{contact.zenith_angle_deg:.1f}",
+                f"{contact.uncertainty_s:.1f}",
+                "" if contact.visible else "below the horizon",
+            )
+            for contact in found.contacts
+        ]
+        first = found.contacts[0].utc_ns
+        out.print()
+        out.print(
+            table(
+                (
+                    "",
+                    f"local {local_date(first, zone)}",
+                    "UTC",
+                    ">alt °",
+                    ">az °",
+                    ">P °",
+                    ">V °",
+                    ">± s",
+                    "",
+                ),
+                rows,
+            )
+        )
+        out.print()
+        out.print(f"Local time: {zone}. P, V: position angle from north and from the zenith.")
+    out.print(found.note, soft_wrap=False)
+
+
+def eclipses(
+    lat: float,
+    lon: float,
+    elevation: float,
+    since: str | None,
+    until: str | None,
+    constants: Constants,
+    ephemeris: Path | None,
+    *,
+    as_json: bool,
+) -> None:
+    """List the eclipses a place sees."""
+    site = Site(lat, lon, elevation)
+    first = parse_date(since) if since else dt.datetime.now(dt.UTC).date()
+    last = parse_date(until, last=True) if until else dt.date(min(first.year + 20, 2052), 12, 31)
+    if last < first:
+        raise UsageError(f"The last date {last} is before the first {first}. Mend: swap them.")
+    seen = eclipses_at(site, first, last, constants=constants, ephemeris=ephemeris)
+    zone = time_zone_at(lat, lon)
+    if as_json:
+        print_json({"time_zone": zone, "eclipses": [one.to_json_dict() for one in seen]})
+        return
+    out = console()
+    if not seen:
+        out.print(f"No solar eclipse is seen from {lat}, {lon} between {first} and {last}.")
+        return
+    rows = []
+    for one in seen:
+        middle = next(c for c in one.contacts if c.name == "mid")
+        rows.append(
+            (
+                one.eclipse_date,
+                one.kind.value,
+                local_time(middle.utc_ns, zone, digits=0),
+                utc_iso(middle.utc_ns, 0)[11:],
+                f"{middle.altitude_deg:.0f}",
+                f"{one.magnitude:.3f}",
+                f"{one.obscuration:.3f}",
+                duration_text(one.duration_s) if one.kind.is_central else "",
+            )
+        )
+    out.print(
+        table(("date", "kind", "greatest", "UTC", ">alt °", ">magnitude", ">obscuration", "central"), rows)
+    )
+    out.print(f"Local time: {zone}.")
