@@ -45,6 +45,8 @@ _RESIDUAL_LIMIT_ARCSEC = 0.001
 _LIMB_ARCSEC = 1.0
 """How far the Moon's true edge stands from the mean limb where it matters: common practice, no single
 source. Against a lunar topography it came out as 1.4 s rms at C2 and 2.2 s at C3 on paths of totality."""
+_DELTA_T_LEVER = 1.1
+"""Seconds by which one second of Delta-T moves a contact at most: the shadow's speed against the site's."""
 _SOLAR_RADIUS_ARCSEC = 0.05
 """Standard uncertainty of the solar radius (Quaglia et al. 2021)."""
 
@@ -350,7 +352,7 @@ def _contacts(
     gap_before, gap, gap_after = (_gap_arcsec(seen, kinds, radii) for seen in (before, sight, after))
     position_deg = sight.position_angle_deg()
     zenith_deg = sight.zenith_angle_deg()
-    delta_t_part_s = 1.1 * delta_t.uncertainty_s  # one second of Delta-T moves a contact by 1.1 s at most
+    delta_t_part_s = _DELTA_T_LEVER * delta_t.uncertainty_s
     uncertain_s: dict[ContactName, float] = {}
     for i, name in enumerate(names):
         if name is ContactName.MID:
@@ -447,7 +449,9 @@ def _with_note(result: Circumstances) -> Circumstances:
         text = f"no eclipse at the site, the limbs stay {result.miss_arcsec:.0f} arcsec apart: {basis}"
     else:
         what = "C2 and C3" if result.geometric_kind.is_central else "C1 and C4"
-        text = f"{what} uncertain by about {result.uncertainty_s:.1f} s, mostly the limb's relief: {basis}"
+        turning_s = _DELTA_T_LEVER * delta_t.uncertainty_s
+        cause = "Delta-T" if turning_s > result.uncertainty_s / 2**0.5 else "the lunar limb's relief"
+        text = f"{what} uncertain by about {result.uncertainty_s:.1f} s, mostly by {cause}: {basis}"
         if result.kind is Kind.NONE:
             text = f"the Sun stays below the horizon; {text}"
         elif result.kind is not result.geometric_kind:

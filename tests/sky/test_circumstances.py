@@ -22,6 +22,7 @@ from controller.sky import (
     eclipse_days,
     eclipses_at,
 )
+from controller.sky.earth_rotation import timescale
 from controller.units import ContactName, parse_utc_iso, utc_datetime
 
 from .besselian import ELEMENTS, central_site
@@ -351,15 +352,53 @@ def test_eclipses_at_wants_dates_in_order():
 
 
 def test_delta_t_states():
-    """Measured, predicted, extrapolated and given are told apart, and the uncertainty grows in that order."""
-    measured = circumstances(Site(37.0, -87.7), dt.date(2017, 8, 21)).delta_t
-    extrapolated = circumstances(Site(-25.8, 131.0), dt.date(2028, 7, 22)).delta_t
+    """Measured, predicted, extrapolated and given are told apart; the uncertainty grows in that order."""
+    table, scale = timescale(None)
+    mjd0 = 2400000.5
+    measured, predicted, extrapolated, far = (
+        table.delta_t(scale, mjd0 + mjd, None)
+        for mjd in (
+            table.measured_until_mjd - 400,
+            table.measured_until_mjd + 100,
+            table.mjd[-1] + 100,
+            table.mjd[-1] + 8000,
+        )
+    )
+    assert [measured.state, predicted.state, extrapolated.state, far.state] == [
+        DeltaTState.MEASURED,
+        DeltaTState.PREDICTED,
+        DeltaTState.EXTRAPOLATED,
+        DeltaTState.EXTRAPOLATED,
+    ]
+    assert 0 < measured.uncertainty_s < 0.001 < predicted.uncertainty_s < 0.05
+    assert predicted.uncertainty_s < extrapolated.uncertainty_s < 1 < far.uncertainty_s
+    assert abs(extrapolated.value_s - predicted.value_s) < 1
     given = circumstances(NILE, D2027, constants=Constants(delta_t_s=71.7)).delta_t
-    assert (measured.state, extrapolated.state) == (DeltaTState.MEASURED, DeltaTState.EXTRAPOLATED)
-    assert measured.uncertainty_s < 0.001 < 0.05 < extrapolated.uncertainty_s < 1
-    # IERS, observed: 68.8 s in 2017.6 (figure from memory).
-    assert measured.value_s == pytest.approx(68.8, abs=0.1)
     assert (given.state, given.value_s) == (DeltaTState.GIVEN, 71.7)
+
+
+@pytest.mark.parametrize(
+    ("date", "site", "delta_t_s"),
+    [
+        ("1999-08-11", Site(48.5, 8.0), 63.7),
+        ("2006-03-29", Site(23.15, 16.75), 64.9),
+        ("2017-08-21", Site(37.0, -87.7), 68.8),
+        ("2024-04-08", Site(25.3, -104.1), 69.2),
+    ],
+)
+def test_delta_t_as_observed(date, site, delta_t_s):
+    """Delta-T of past eclipses is the observed one (IERS; figures from memory, to 0.1 s)."""
+    found = circumstances(site, dt.date.fromisoformat(date)).delta_t
+    assert found.state is DeltaTState.MEASURED
+    assert found.value_s == pytest.approx(delta_t_s, abs=0.1)
+
+
+def test_before_1972_utc_is_ut1():
+    """The total eclipse of 1961 February 15 in Tuscany: TT - UT1 was 33.6 s (IERS/USNO, from memory)."""
+    found = circumstances(Site(43.5, 11.0), dt.date(1961, 2, 15))
+    assert found.kind is Kind.TOTAL
+    for contact in found.contacts:
+        assert (contact.tt_ns - contact.utc_ns) / 1e9 == pytest.approx(33.6, abs=0.3)
 
 
 def test_given_delta_t_turns_the_earth_and_leaves_utc_alone():
@@ -371,11 +410,20 @@ def test_given_delta_t_turns_the_earth_and_leaves_utc_alone():
 
 def test_uncertainty_is_seconds_and_the_note_says_why():
     """C2 and C3 are not promised better than a second or two, and the note names every basis."""
-    found = circumstances(NILE, D2027)
+    found = circumstances(Site(37.0, -87.7), dt.date(2017, 8, 21))
     assert 1.2 < found.uncertainty_s < 4
-    for part in ("limb", "959.95", "0.272281", "DE421", "Delta-T", "leap second"):
+    for part in ("mostly by the lunar limb", "959.95", "0.272281", "DE421", "Delta-T 68.8", "measured"):
         assert part in found.note
     assert found.note.count(". ") == 0
+
+
+def test_far_in_the_future_delta_t_is_the_larger_doubt():
+    """For 2052 the Earth's rotation is worth more seconds than the limb, and leap seconds are not foreseen."""
+    found = circumstances(Site(20.0, -100.0), dt.date(2052, 3, 30))
+    assert found.delta_t.state is DeltaTState.EXTRAPOLATED
+    assert found.uncertainty_s > 1.1 * found.delta_t.uncertainty_s > 4
+    assert "mostly by Delta-T" in found.note
+    assert "no leap second beyond those announced" in found.note
 
 
 def test_elevation_and_position_matter_as_much_as_they_should():
@@ -397,7 +445,7 @@ def test_json_is_plain_and_complete():
         assert abs(parse_utc_iso(item["utc"]) - contact.utc_ns) <= 500_000
         assert item["utc"].endswith("Z")
         assert not item["tt"].endswith("Z")
-    assert data["delta_t"]["state"] == "extrapolated"
+    assert data["delta_t"]["state"] == found.delta_t.state.value
     assert data["constants"]["moon_k_used"] == 0.272281
     miss = circumstances(Site(-45.0, 20.0), D2027).to_json_dict()
     assert json.loads(json.dumps(miss))["miss_km"] > 0
