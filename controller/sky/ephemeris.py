@@ -132,13 +132,12 @@ def _file_fault(path: Path) -> str:
             size = file.seek(0, 2)
     except OSError as problem:
         return f"cannot be opened ({problem.strerror})"
-    if (
-        len(record) < 1024
-        or not record.startswith(b"DAF/SPK")
-        or record[88:96] not in (b"LTL-IEEE", b"BIG-IEEE")
-    ):
+    if len(record) == 1024 and record.startswith(b"NAIF/DAF"):
+        return ""  # the old form, which does not say its byte order
+    orders = {b"LTL-IEEE": "<i", b"BIG-IEEE": ">i"}
+    if len(record) < 1024 or not record.startswith(b"DAF/SPK") or record[88:96] not in orders:
         return "is no SPK file"
-    (free,) = struct.unpack(">i" if record[88:96] == b"BIG-IEEE" else "<i", record[84:88])
+    (free,) = struct.unpack(orders[record[88:96]], record[84:88])
     return "is cut short" if size < (free - 1) * 8 else ""
 
 

@@ -440,7 +440,7 @@ def _with_note(result: Circumstances) -> Circumstances:
     delta_t = result.delta_t
     basis = (
         f"ephemeris {result.ephemeris}, solar radius {result.constants.solar_radius_arcsec:g} arcsec, "
-        f"lunar k {result.moon_k_used:g} ({result.moon_k_reason}), mean lunar limb, "
+        f"lunar k {result.moon_k_used:.7g} ({result.moon_k_reason}), mean lunar limb, "
         f"Delta-T {delta_t.value_s:.2f} s ({delta_t.source})"
     )
     if delta_t.state is DeltaTState.EXTRAPOLATED:

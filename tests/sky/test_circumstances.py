@@ -109,6 +109,7 @@ def test_partial_site():
     assert list(found.contacts_utc_ns) == OUTER
     assert found.duration_s is None
     assert 0 < found.obscuration < found.magnitude < 1
+    assert "0.2725076" in found.note
     with pytest.raises(KeyError):
         found.contact(ContactName.C2)
 
