@@ -11,7 +11,7 @@ import contextlib
 import multiprocessing
 import multiprocessing.connection
 import os
-import select
+import queue
 import signal
 import threading
 import traceback
@@ -104,13 +104,15 @@ class CameraProcess:
         self.spec = spec
         context = multiprocessing.get_context("spawn")
         self.connection, theirs = context.Pipe()
-        """Where reports come from (`recv` gives one); raises EOFError once the process has ended."""
+        """Where reports come from: `recv` gives one, and EOFError or OSError once the process has ended."""
         self._process = context.Process(
             target=_child_main, args=(spec, epoch, theirs), name=f"camera {spec.rig}", daemon=True
         )
-        with _interrupt_held():
+        with _terminal_held():
             self._process.start()
         theirs.close()
+        self._outgoing: queue.SimpleQueue[_Message | None] = queue.SimpleQueue()
+        threading.Thread(target=self._send_all, name=f"sender {spec.rig}", daemon=True).start()
 
     @property
     def alive(self) -> bool:
@@ -123,50 +125,40 @@ class CameraProcess:
         return self._process.pid
 
     def send_hand_over(self, frame: Frame) -> None:
-        """Give the worker a frame.
-
-        Raises:
-            OSError: if the process is gone, or has not read its messages for long (it hangs).
-        """
-        self._send(_HandOver(frame))
+        """Give the worker a frame. Returns at once; that a process is gone is seen at `connection`."""
+        self._outgoing.put(_HandOver(frame))
 
     def send_withdraw(self, frame_ids: Collection[str] | None, reason: MissReason) -> None:
-        """Take frames back (None: all) unless they are released already.
-
-        Raises:
-            OSError: as for `send_hand_over`.
-        """
-        self._send(_Withdraw(None if frame_ids is None else frozenset(frame_ids), reason))
+        """Take frames back (None: all) unless they are released already. Returns at once."""
+        self._outgoing.put(_Withdraw(None if frame_ids is None else frozenset(frame_ids), reason))
 
     def close(self, timeout_s: float) -> None:
-        """Ask the worker to end, wait for it, and kill it when it does not.
+        """Ask the worker to end, wait for it, and kill it if it has not by then.
 
         Reports it sent before can still be received from `connection`.
         """
-        with contextlib.suppress(OSError):
-            self._send(_Close())
+        self._outgoing.put(_Close())
         self._process.join(timeout_s)
-        if self._process.is_alive():
-            self.kill()
+        self.kill()
 
     def kill(self) -> None:
         """End the process now, whatever it does, and wait until it is gone."""
         self._process.kill()
         self._process.join()
+        self._outgoing.put(None)
 
-    def _send(self, message: _Message) -> None:
-        room = select.poll()
-        room.register(self.connection.fileno(), select.POLLOUT)
-        if not room.poll(0):
-            raise BlockingIOError("the camera's process does not read its messages")
-        self.connection.send(message)
+    def _send_all(self) -> None:
+        """Send what is queued, one after the other: a pipe that a hung process does not empty blocks only this."""
+        with contextlib.suppress(OSError):
+            while (message := self._outgoing.get()) is not None:
+                self.connection.send(message)
 
 
 @contextlib.contextmanager
-def _interrupt_held() -> Iterator[None]:
-    """Let a child begin with Ctrl-C blocked: the terminal sends it to all, and the parent decides."""
-    resource_tracker.ensure_running()  # starting it later would unblock the signal again
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+def _terminal_held() -> Iterator[None]:
+    """Let a child live with the terminal's signals blocked: it sends them to all, and the parent decides."""
+    resource_tracker.ensure_running()  # starting it later would unblock the interrupt again
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGHUP})
     try:
         yield
     finally:
@@ -177,8 +169,6 @@ def _interrupt_held() -> Iterator[None]:
 
 
 def _child_main(spec: CameraSpec, epoch: ClockEpoch, connection: Connection) -> None:
-    for number in (signal.SIGINT, signal.SIGHUP):
-        signal.signal(number, signal.SIG_IGN)
     os.environ["LC_ALL"] = "C"  # choices and file names are translated otherwise
     os.environ.pop("LANGUAGE", None)
     os.environ.pop(VIRTUAL_FOLDER_VARIABLE, None)
