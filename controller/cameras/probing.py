@@ -9,7 +9,7 @@ import time
 from multiprocessing.connection import Connection
 
 from controller.cameras.clock import ClockEpoch, MonotonicClock
-from controller.cameras.protocol import CameraFacts
+from controller.cameras.protocol import CameraFacts, CameraFault
 from controller.cameras.tethered import list_cameras, open_tethered
 from controller.errors import CameraError
 
@@ -57,5 +57,5 @@ def _probe(answer: Connection) -> None:
             with contextlib.closing(camera):
                 found.append(camera.probe())
         answer.send(found)
-    except CameraError as error:
+    except (CameraError, CameraFault) as error:
         answer.send(str(error))

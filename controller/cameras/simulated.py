@@ -248,13 +248,12 @@ class SimulatedDevice:
         return exposure
 
     def keep(self, exposure: _Exposure) -> str:
-        """Write the picture of an exposure (when there is a folder) and return its name."""
+        """Write the picture of an exposure (when there is a folder); return its folder's name and its own."""
         name = f"HF_{next(self._number):05d}.JPG"
         if self._folder is None:
             return name
-        path = self._folder / name
-        path.write_bytes(self._jpeg(exposure))
-        return str(path)
+        (self._folder / name).write_bytes(self._jpeg(exposure))
+        return f"{self._folder.name}/{name}"
 
     def _start_counted_faults(self) -> None:
         for trouble in self._troubles:

@@ -162,6 +162,9 @@ def check(
     delta_t: DeltaT = None,
     ephemeris: Ephemeris = None,
     frames: Annotated[bool, typer.Option("--frames", help="List every frame with its instant.")] = False,
+    attached: Annotated[
+        bool, typer.Option("--attached", help="Check it against the cameras that are attached, too.")
+    ] = False,
     json: Json = False,
 ) -> None:
     """Check a plan as a whole: every fault at once, and what it comes to when there is none."""
@@ -169,7 +172,7 @@ def check(
 
     plans.check(
         plan, sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t), ephemeris,
-        frames=frames, as_json=json,
+        frames=frames, attached=attached, as_json=json,
     )  # fmt: skip
 
 

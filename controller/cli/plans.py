@@ -18,7 +18,9 @@ from controller.timeline.model import Frame, Timeline
 from controller.units import NS_PER_S, FilterState, utc_iso
 
 
-def check(path: Path, constants: Constants, ephemeris: Path | None, *, frames: bool, as_json: bool) -> None:
+def check(
+    path: Path, constants: Constants, ephemeris: Path | None, *, frames: bool, attached: bool, as_json: bool
+) -> None:
     """Print every fault of a plan, or what it comes to."""
     try:
         prepared = prepare(path, constants, ephemeris)
@@ -27,6 +29,11 @@ def check(path: Path, constants: Constants, ephemeris: Path | None, *, frames: b
             print_json({"ok": False, "faults": [_fault(fault) for fault in error.faults]})
         raise
     timeline, warnings = prepared.compiled.timeline, prepared.compiled.warnings
+    camera_words: list[str] = []
+    if attached:
+        from controller.cli.runs import attached_words, probe_attached
+
+        camera_words = attached_words(timeline, probe_attached())
     if as_json:
         data: dict[str, Any] = {
             "ok": True,
@@ -45,6 +52,8 @@ def check(path: Path, constants: Constants, ephemeris: Path | None, *, frames: b
                 for phase in timeline.phases
             ],
         }
+        if attached:
+            data["cameras"] = camera_words
         if frames:
             data["frames"] = [_frame(frame) for frame in timeline.frames]
         print_json(data)
@@ -59,6 +68,8 @@ def check(path: Path, constants: Constants, ephemeris: Path | None, *, frames: b
         out.print()
     for fault in warnings:
         out.print(fault.text(str(path)), soft_wrap=True)
+    for sentence in camera_words:
+        out.print(sentence, soft_wrap=True)
     numbers = Counter(frame.wanted.value for frame in timeline.frames)
     out.print(
         f"The plan compiles: {len(timeline.frames)} frames ({numbers['must']} must, {numbers['want']} want, "

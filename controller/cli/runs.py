@@ -6,6 +6,7 @@ import platform
 import re
 import sys
 import time
+from collections import Counter
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from importlib import metadata
@@ -25,11 +26,13 @@ from controller.cameras.simulated import SimFault, SimFaultKind, SimulatedDevice
 from controller.cli.output import console, print_json, table
 from controller.cli.prepare import Prepared, prepare
 from controller.engine.engine import Engine
+from controller.engine.view import RunView
 from controller.errors import OperatorError, UsageError
-from controller.gear.body import CameraBody
+from controller.gear.body import CameraBody, is_listed
 from controller.journal.folder import RunFolder
 from controller.journal.records import Kind
 from controller.journal.writing import JournalWriter
+from controller.light.stops import format_exposure
 from controller.operator.script import Habit, ScriptedOperator
 from controller.plan.fields import Anchor, WrongValueError, parse_duration_s
 from controller.timeline.model import Hold, RigInfo, Timeline
@@ -259,14 +262,16 @@ def _live(
     no_real_camera = simulated or not _real_rigs(engine.timeline, virtual=virtual)
 
     def starter(rig: RigInfo) -> Callable[[], CameraProcess]:
-        driver: Literal["simulated", "tethered"] = "simulated" if simulated else rig.driver
+        driver: Literal["simulated", "tethered"] = (
+            "simulated" if simulated else "tethered" if virtual else rig.driver
+        )
         spec = CameraSpec(
             rig=rig.name,
             driver=driver,
             match=None if virtual else rig.match,
             body=bodies[rig.name],
             release_lag_s=rig.release_lag_s,
-            virtual_folder=_virtual_folder(folder) if virtual and driver == "tethered" else None,
+            virtual_folder=_virtual_folder(folder) if virtual else None,
             frames_folder=folder.frames_path / rig.name,
             faults=tuple(faults),
         )
@@ -274,7 +279,7 @@ def _live(
 
     surface: Surface
     if operator:
-        surface = ScriptSurface(operator)
+        surface = ScriptSurface(operator, _teller())
     else:
         surface = ConsoleSurface(
             lambda on_word: open_console(on_word, plain=plain, piped_words=no_real_camera)
@@ -294,6 +299,19 @@ def _live(
         return live.resume() if resumed else live.run()
     finally:
         voice.close()
+
+
+def _teller() -> Callable[[RunView], None]:
+    """Return what prints, on standard error, what happens in a run that a script attends."""
+    from controller.operator.lines import LineReport
+
+    report = LineReport(unicode=(sys.stderr.encoding or "").lower().startswith("utf"))
+
+    def tell(view: RunView) -> None:
+        for line in report.lines(view):
+            sys.stderr.write(line + "\n")
+
+    return tell
 
 
 def _virtual_folder(folder: RunFolder) -> Path:
@@ -347,12 +365,9 @@ def _arm(timeline: Timeline, *, virtual: bool, clock_text: str) -> None:
     out = console(error=True)
     out.print(f"Clock: {clock_text}.")
     out.print(timeline.contacts_note)
-    by_hand: list[str] = []
     if _real_rigs(timeline, virtual=virtual):
-        for facts in probe_attached():
-            by_hand += [f"{facts.model}: {sentence}" for sentence in facts.by_hand]
-    for sentence in by_hand:
-        out.print(f"- {sentence}")
+        for sentence in attached_words(timeline, probe_attached()):
+            out.print(f"- {sentence}")
     out.print(
         "The solar filter belongs on every lens that points at the Sun now. Follow its maker's instructions; "
         "never look through a lens at the Sun, or at the Sun without eye protection made for it."
@@ -483,6 +498,42 @@ def probe_attached() -> list[CameraFacts]:
     from controller.cameras.probing import probe_attached as probe
 
     return probe()
+
+
+def attached_words(timeline: Timeline, attached: list[CameraFacts]) -> list[str]:
+    """Return what is wrong with the attached cameras for a plan, one sentence each."""
+    words = []
+    for rig in timeline.rigs:
+        if rig.driver != "tethered":
+            continue
+        wanted = (rig.match or "").casefold()
+        mine = [f for f in attached if wanted in f.model.casefold() or rig.match == f.port]
+        if len(mine) != 1:
+            names = ", ".join(f"{f.model} on {f.port}" for f in attached) or "none"
+            how_many = "no" if not mine else "more than one"
+            words.append(f'Rig "{rig.name}": {how_many} attached camera matches it. Attached: {names}.')
+            continue
+        facts = mine[0]
+        words += [f'Rig "{rig.name}" ({facts.model}): {sentence}' for sentence in facts.by_hand]
+        words += _unlisted(timeline, rig.name, facts)
+    return words
+
+
+def _unlisted(timeline: Timeline, rig: str, facts: CameraFacts) -> list[str]:
+    settings = Counter(frame.settings for frame in timeline.frames if frame.rig == rig)
+    lost: Counter[str] = Counter()
+    for one, count in settings.items():
+        for listed, asked, text in (
+            (facts.shutter_s, one.exposure_s, format_exposure(one.exposure_s)),
+            (facts.f_numbers, one.f_number, f"f/{one.f_number:g}"),
+            (facts.isos, one.iso, f"ISO {one.iso}"),
+        ):
+            if not is_listed(asked, listed):
+                lost[text] += count
+    return [
+        f'Rig "{rig}" ({facts.model}) does not list {text}: {count} frames would be missed.'
+        for text, count in lost.items()
+    ]
 
 
 def cameras(*, as_json: bool) -> None:

@@ -28,7 +28,7 @@ class Habit:
 
     manner: Manner
     delay_s: float = PROMPT_S
-    """Prompt: seconds after being asked. Late: seconds after the phase was due to start."""
+    """Prompt: seconds after being asked. Late: seconds after the phase was due. Silent: of no meaning."""
 
     @classmethod
     def parse(cls, text: str) -> Habit:
@@ -75,8 +75,7 @@ class ScriptedOperator:
             due_utc_ns: when the phase behind the hold is to start.
             needs: the state asked for.
             first: whether it is the rig's first hold, when the session is set up. Lateness is about the
-                changes in the middle of the eclipse: a late operator still sets up in time. A silent
-                one says nothing at all.
+                changes in the middle of the eclipse: a late or a silent operator still sets up in time.
 
         Raises:
             ValueError: if `needs` is no state a hold can ask for.
@@ -84,13 +83,13 @@ class ScriptedOperator:
         if needs not in (FilterState.ON, FilterState.OFF):
             raise ValueError(f"no hold asks for a filter that is {needs.value}")
         match self.habit.manner:
-            case Manner.SILENT:
+            case Manner.SILENT if not first:
                 return None
             case Manner.LATE if not first:
                 # Asked again after its time, it still needs a moment to answer.
                 late = due_utc_ns + seconds_to_ns(self.habit.delay_s)
                 return UtcNs(max(late, hold_opened_utc_ns + seconds_to_ns(PROMPT_S)))
-            case Manner.LATE:
+            case Manner.LATE | Manner.SILENT:
                 return UtcNs(hold_opened_utc_ns + seconds_to_ns(PROMPT_S))
             case Manner.PROMPT:
                 return UtcNs(hold_opened_utc_ns + seconds_to_ns(self.habit.delay_s))

@@ -17,6 +17,7 @@ from controller.cameras.protocol import Camera, Clock, MissReason
 from controller.cameras.worker import CameraWorker, Report, WaitUntil
 from controller.engine import messages as m
 from controller.engine.engine import Engine
+from controller.engine.states import FrameState
 from controller.journal.records import Kind
 from controller.live.reports import events_of
 from controller.timeline.model import Hold
@@ -98,7 +99,7 @@ class Simulation:
     def _play(self, until_utc_ns: int | None) -> str | None:
         for seat in self._seats.values():
             self._schedule_seat(seat, self.start_utc_ns)
-        while self._queue and self._outcome is None:
+        while self._queue and (self._outcome is None or self.engine.totals()[FrameState.HANDED]):
             instant, _, action = heapq.heappop(self._queue)
             if until_utc_ns is not None and instant > until_utc_ns:
                 return None

@@ -84,7 +84,7 @@ def test_frames_fire_are_withdrawn_and_closed_in_a_real_process(
     fired = outcome_of(process, "a")
     assert fired.state is OutcomeState.FIRED
     assert fired.released_utc_ns >= t0 + 300_000_000
-    assert Path(fired.captured.file_name).exists()
+    assert (tmp_path / fired.captured.file_name).exists()
     assert outcome_of(process, "b").state is OutcomeState.FIRED
     process.send_withdraw(["held"], MissReason.HELD)
     held = outcome_of(process, "held")

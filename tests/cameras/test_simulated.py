@@ -252,7 +252,7 @@ def test_pictures_carry_their_exposure_in_their_exif(make_device: MakeDevice, tm
     """Another library reads the opening's time (by the camera's own clock), exposure, aperture, ISO, model."""
     device = make_device(folder=tmp_path / "card", model="Lark 7", clock_error_s=-2.5)
     name = take(device.open(), Settings(exposure_s=1 / 500, f_number=5.6, iso=400))
-    with Image.open(name) as picture:
+    with Image.open(tmp_path / name) as picture:
         assert picture.size == (96, 64)
         exif = picture.getexif()
         detail = exif.get_ifd(0x8769)  # Exif IFD; tag numbers: Exif 2.32, CIPA DC-008

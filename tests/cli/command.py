@@ -1,0 +1,48 @@
+"""Run the command line as its users do, in a process of its own."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).resolve().parents[2]
+SAMPLES = ROOT / "sample_plans"
+HOLDFIRE = [sys.executable, "-c", "from controller.cli import main; main()"]
+
+
+def environment() -> dict[str, str]:
+    """The environment without what would change how results are printed."""
+    kept = {k: v for k, v in os.environ.items() if not k.startswith(("HOLDFIRE", "FORCE_COLOR", "VCAMERA"))}
+    return {**kept, "COLUMNS": "100", "NO_COLOR": "1", "PYTHONPATH": str(ROOT)}
+
+
+def holdfire(
+    *words: str, cwd: Path, timeout: float = 120, stdin: str = ""
+) -> subprocess.CompletedProcess[str]:
+    """Run ``holdfire`` with these words to its end."""
+    return subprocess.run(
+        [*HOLDFIRE, *words],
+        cwd=cwd,
+        env=environment(),
+        input=stdin,
+        capture_output=True,
+        text=True,
+        timeout=timeout,
+        check=False,
+    )
+
+
+def as_json(done: subprocess.CompletedProcess[str]) -> Any:
+    """The JSON a command printed; its complaints when it printed none."""
+    assert done.stdout, done.stderr
+    return json.loads(done.stdout)
+
+
+def only_run(folder: Path) -> Path:
+    """The one run folder under `folder`."""
+    (run,) = folder.iterdir()
+    return run
