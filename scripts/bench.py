@@ -1,0 +1,205 @@
+"""Measurements beside a yardstick, both taken in this run; run it by `scripts/bench`.
+
+The numbers are those of the machine it runs on. Nothing is asserted and nothing is kept.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import os
+import statistics
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import astronomy
+import swisseph
+
+from controller.account.model import make_account
+from controller.cameras.clock import ClockEpoch
+from controller.cameras.host import CameraProcess, CameraSpec
+from controller.cameras.protocol import Outcome
+from controller.cameras.simulated import SimulatedDevice
+from controller.cameras.worker import Opened
+from controller.cli.prepare import prepare
+from controller.engine.engine import Engine
+from controller.gear.body import CameraBody
+from controller.journal.folder import RunFolder
+from controller.journal.reading import read_journal
+from controller.journal.records import Kind
+from controller.journal.writing import JournalWriter
+from controller.operator.script import Habit, ScriptedOperator
+from controller.simulate.driver import Simulation
+from controller.sky import Site, circumstances
+from controller.timeline.model import Frame, Hold, Settings
+from controller.units import NS_PER_S, FilterState, UtcNs, Wanted, seconds_to_ns
+
+PLAN = Path(__file__).parent.parent / "sample_plans" / "total_2027.yaml"
+SITE, DATE = Site(36.12, -5.72, 150.0), dt.date(2027, 8, 2)
+CONTACT_ROUNDS = 20
+JOURNAL_ROUNDS, RECORDS_A_ROUND = 10, 50
+FRAMES, FRAMES_APART_S = 40, 0.25
+BODY = CameraBody(frame_gap_s=0.05, setting_time_s=0.0, release_lag_s=0.02, write_time_s=0.01)
+
+
+def main() -> None:
+    """Take and print every measurement."""
+    print(f"{'':34}{'holdfire':>14}{'yardstick':>14}{'ratio':>10}")
+    contacts()
+    rehearsal()
+    journal()
+    release()
+
+
+def row(what: str, ours: str, yardstick: str, ratio: float) -> None:
+    """Print one line."""
+    print(f"{what:34}{ours:>14}{yardstick:>14}{ratio:>10.3g}")
+
+
+def median_s(work: Callable[[], object], rounds: int) -> float:
+    """Return the median time of a call in seconds, the first (which loads) left out."""
+    work()
+    times = []
+    for _ in range(rounds):
+        began = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - began)
+    return statistics.median(times)
+
+
+def contacts() -> None:
+    """One place and date, ephemeris loaded. The yardsticks are good to seconds and give no uncertainty."""
+    start = astronomy.Time.Make(DATE.year, DATE.month, DATE.day - 1, 0, 0, 0)
+    where = astronomy.Observer(SITE.latitude_deg, SITE.longitude_deg, SITE.elevation_m)
+    julian = swisseph.julday(DATE.year, DATE.month, DATE.day - 1, 0.0)
+    place = (SITE.longitude_deg, SITE.latitude_deg, SITE.elevation_m)
+    ours = median_s(lambda: circumstances(SITE, DATE), CONTACT_ROUNDS)
+    for name, call in (
+        ("astronomy-engine", lambda: astronomy.SearchLocalSolarEclipse(start, where)),
+        ("pyswisseph", lambda: swisseph.sol_eclipse_when_loc(julian, place, swisseph.FLG_MOSEPH)),
+    ):
+        other = median_s(call, CONTACT_ROUNDS)
+        row(f"contacts, against {name}", f"{ours * 1e3:.2f} ms", f"{other * 1e3:.2f} ms", ours / other)
+
+
+def rehearsal() -> None:
+    """Simulated seconds in a real one for a day of the sample plan: contacts, journal, pictures, account."""
+    with tempfile.TemporaryDirectory(dir=".") as base:
+        began = time.perf_counter()
+        prepared = prepare(PLAN)
+        timeline = prepared.compiled.timeline
+        start = min(hold.opens_utc_ns for hold in timeline.holds) - 60 * NS_PER_S
+        folder = RunFolder.create(
+            Path(base), timeline.title, prepared.plan_bytes, timeline, started_utc_ns=start
+        )
+        operator = ScriptedOperator(Habit.parse("prompt"))
+
+        def next_word(hold: Hold, opened: int, first: bool) -> int | None:
+            return operator.answer(UtcNs(opened), hold.due_utc_ns, hold.needs, first=first)
+
+        with contextlib.closing(JournalWriter.create(folder.path)) as writer:
+            body, pictures = prepared.compiled.bodies["long"], folder.frames_path
+            Simulation(
+                engine=Engine(timeline),
+                cameras={"long": lambda clock: SimulatedDevice(body, clock, folder=pictures).open()},
+                next_word=next_word,
+                journal=writer,
+                start_utc_ns=start,
+            ).run()
+        make_account(folder.path)
+        took_s = time.perf_counter() - began
+        records = read_journal(folder.journal_path).records
+        day_s = (records[-1]["at_utc_ns"] - records[0]["at_utc_ns"]) / NS_PER_S
+    rate = day_s / took_s
+    row("rehearsal, against the day itself", f"{rate:.0f} s/s", "1 s/s", rate)
+
+
+def journal() -> None:
+    """Records on the disk a second, one flush each, against bare lines of the same length."""
+    ours_s, bare_s = 0.0, 0.0
+    fields = {"frame_id": "long/0001", "rig": "long", "exposure_s": 0.0025, "f_number": 5.6, "iso": 100}
+    with (
+        tempfile.TemporaryDirectory(dir=".") as base,
+        contextlib.closing(JournalWriter.create(Path(base))) as writer,
+    ):
+        bare = os.open(Path(base) / "bare", os.O_CREAT | os.O_WRONLY | os.O_APPEND)
+        writer.append(Kind.FRAME_INTENT, 0, **fields)
+        line = writer.path.read_bytes()
+        for _ in range(JOURNAL_ROUNDS):
+            began = time.perf_counter()
+            for number in range(RECORDS_A_ROUND):
+                writer.append(Kind.FRAME_INTENT, number, **fields)
+            ours_s += (half := time.perf_counter()) - began
+            for _ in range(RECORDS_A_ROUND):
+                os.write(bare, line)
+                os.fsync(bare)
+            bare_s += time.perf_counter() - half
+        os.close(bare)
+    count = JOURNAL_ROUNDS * RECORDS_A_ROUND
+    row(
+        "journal, against write and fsync",
+        f"{count / ours_s:.0f} /s",
+        f"{count / bare_s:.0f} /s",
+        bare_s / ours_s,
+    )
+
+
+def release() -> None:
+    """How far releases are from their instants, in the camera's process and in a loop that sleeps."""
+    epoch = ClockEpoch.now()
+    process = CameraProcess(CameraSpec(rig="long", driver="simulated", body=BODY, release_lag_s=0.02), epoch)
+    try:
+        while not isinstance(process.connection.recv(), Opened):
+            pass
+        first = time.time_ns() + 2 * NS_PER_S
+        frames = [frame(number, first + seconds_to_ns(number * FRAMES_APART_S)) for number in range(FRAMES)]
+        for one in frames:
+            process.send_hand_over(one)
+        due = {one.frame_id: one.due_utc_ns for one in frames}
+        errors_us = []
+        while due:
+            report = process.connection.recv()
+            if isinstance(report, Outcome):
+                at = due.pop(report.frame_id)
+                if report.released_utc_ns is not None:
+                    errors_us.append(abs(report.released_utc_ns - at) / 1000)
+    finally:
+        process.close(timeout_s=2.0)
+    sleeping_us = []
+    began = time.monotonic_ns()
+    for number in range(1, FRAMES + 1):
+        wanted = began + seconds_to_ns(number * FRAMES_APART_S)
+        time.sleep((wanted - time.monotonic_ns()) / NS_PER_S)
+        sleeping_us.append(abs(time.monotonic_ns() - wanted) / 1000)
+    for name, pick in (("median", statistics.median), ("worst", max)):
+        ours, other = pick(errors_us), pick(sleeping_us)
+        row(f"release error, {name}, against sleep", f"{ours:.0f} us", f"{other:.0f} us", ours / other)
+    print(f"{len(errors_us)} of {FRAMES} frames released")
+
+
+def frame(number: int, due_utc_ns: int) -> Frame:
+    """Return a filtered frame of 1/1000 s."""
+    deadline = UtcNs(due_utc_ns + NS_PER_S // 2)
+    return Frame(
+        frame_id=f"long/{number:04d}",
+        rig="long",
+        phase="bench",
+        shot="bench",
+        take=1,
+        step=number + 1,
+        settings=Settings(exposure_s=0.001, f_number=8.0, iso=100),
+        wanted=Wanted.WANT,
+        filter_need=FilterState.ON,
+        due_utc_ns=UtcNs(due_utc_ns),
+        deadline_utc_ns=deadline,
+        ends_by_utc_ns=UtcNs(due_utc_ns + 10 * NS_PER_S),
+        starts_from_utc_ns=UtcNs(due_utc_ns),
+        movable_until_utc_ns=deadline,
+        slot_ns=seconds_to_ns(FRAMES_APART_S),
+    )
+
+
+if __name__ == "__main__":
+    main()
