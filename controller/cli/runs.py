@@ -65,8 +65,10 @@ def rehearse(
     timeline = prepared.compiled.timeline
     sim_faults = [parse_fault(text, timeline) for text in faults]
     begins = moment(start, timeline) if start else first_moment(timeline) - (EARLY_NS if fast else 0)
-    folder = new_folder(prepared, base, begins)
     operator = ScriptedOperator(Habit.parse(habit or "prompt")) if fast or habit else None
+    if not fast:
+        _need_ears(operator, plain=plain, simulated=True)
+    folder = new_folder(prepared, base, begins)
     with closing(JournalWriter.create(folder.path)) as journal:
         facts = first_facts(
             prepared, folder, "rehearsal", "script" if operator else "person", "pretended clock"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from controller.cli.output import console, duration_text, local_date, local_time, print_json, table
 from controller.errors import UsageError
@@ -64,12 +65,23 @@ def contacts(
     else:
         site = Site(lat, lon, elevation)
         when = parse_date(date) if date else _next_eclipse(site, constants, ephemeris)
+    if zone:
+        _require_zone(zone)
     found = circumstances(site, when, constants=constants, ephemeris=ephemeris)
     zone = zone or time_zone_at(site.latitude_deg, site.longitude_deg)
     if as_json:
         print_json({**found.to_json_dict(), "time_zone": zone})
         return
     show_circumstances(found, zone)
+
+
+def _require_zone(zone: str) -> None:
+    try:
+        ZoneInfo(zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise UsageError(
+            f'"{zone}" is no time zone. Mend: give an IANA name such as Europe/Madrid, or leave --zone out.'
+        ) from None
 
 
 def _next_eclipse(site: Site, constants: Constants, ephemeris: Path | None) -> dt.date:
