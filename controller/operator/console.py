@@ -8,7 +8,6 @@ from __future__ import annotations
 import contextlib
 import os
 import queue
-import select
 import sys
 import termios
 import threading
@@ -22,7 +21,7 @@ from controller.errors import OperatorError
 from controller.operator.keys import KeyDecoder, KeyReader
 from controller.operator.layout import layout
 from controller.operator.lines import LineReader, LineReport
-from controller.operator.terminal import held_terminal, write_all
+from controller.operator.terminal import Input, held_terminal, write_all
 from controller.operator.words import Word
 from controller.units import NS_PER_S
 
@@ -78,12 +77,10 @@ class Console:
         self._hears = True
         self._threads: list[threading.Thread] = []
         self._terminal = contextlib.ExitStack()
-        self._wake_read = self._wake_write = -1
+        self._input = Input(keys_fd)
+        self._terminal.callback(self._input.close)
 
     def __enter__(self) -> Self:
-        self._wake_read, self._wake_write = os.pipe()
-        self._terminal.callback(os.close, self._wake_read)
-        self._terminal.callback(os.close, self._wake_write)
         try:
             self._terminal.enter_context(held_terminal(self._keys_fd, screen_fd=self._screen_fd))
         except (OSError, termios.error) as error:
@@ -103,7 +100,7 @@ class Console:
     ) -> None:
         self._ended.set()
         self._fresh.set()
-        os.write(self._wake_write, b".")
+        self._input.call_off()
         for thread in self._threads:
             if thread is not threading.current_thread():
                 thread.join(timeout=1)
@@ -123,17 +120,7 @@ class Console:
 
     def _read(self) -> None:
         decoder = KeyDecoder()
-        while not self._ended.is_set():
-            try:
-                ready, _, _ = select.select([self._keys_fd, self._wake_read], [], [])
-                data = os.read(self._keys_fd, 256) if self._keys_fd in ready else b""
-            except OSError:
-                data = b""
-            if self._ended.is_set():
-                return
-            if not data:
-                self._hears = False
-                return
+        while data := self._input.read():
             now_ns = time.monotonic_ns()
             for key in decoder.feed(data, now_ns):
                 with self._lock:
@@ -141,6 +128,7 @@ class Console:
                 for word in words:
                     self._on_word(word)
             self._fresh.set()
+        self._hears = False
 
     def _draw(self) -> None:
         drawn: list[str] = []
@@ -198,9 +186,9 @@ class LineConsole:
     """The line mode."""
 
     def __init__(
-        self, words_in: TextIO, lines_out: TextIO, on_word: Callable[[Word], None], *, unicode: bool
+        self, words_fd: int, lines_out: TextIO, on_word: Callable[[Word], None], *, unicode: bool
     ) -> None:
-        self._words_in = words_in
+        self._words_fd = words_fd
         self._lines_out = lines_out
         self._on_word = on_word
         self._report = LineReport(unicode=unicode)
@@ -208,24 +196,29 @@ class LineConsole:
         self._view: RunView | None = None
         self._queue: queue.SimpleQueue[str | None] = queue.SimpleQueue()
         self._hears = True
-        self._ended = False
         self._terminal = contextlib.ExitStack()
-        self._writer = threading.Thread(target=self._write, name="console_write", daemon=True)
+        self._input = Input(words_fd)
+        self._terminal.callback(self._input.close)
+        self._threads = [
+            threading.Thread(target=work, name=f"console{work.__name__}", daemon=True)
+            for work in (self._write, self._read)
+        ]
 
     def __enter__(self) -> Self:
-        with contextlib.suppress(OSError, ValueError, termios.error):  # a pipe has no keys to switch off
-            self._terminal.enter_context(held_terminal(self._words_in.fileno(), screen_fd=None))
-        self._writer.start()
-        # A read of a line cannot be called off: this thread ends with the input or with the process.
-        threading.Thread(target=self._read, name="console_read", daemon=True).start()
+        with contextlib.suppress(OSError, termios.error):  # a pipe has no keys to switch off
+            self._terminal.enter_context(held_terminal(self._words_fd, screen_fd=None))
+        for thread in self._threads:
+            thread.start()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._ended = True
+        self._input.call_off()
         self._queue.put(None)
-        self._writer.join(timeout=2)
+        for thread in self._threads:
+            if thread is not threading.current_thread():
+                thread.join(timeout=1)
         self._terminal.close()
 
     def show(self, view: RunView) -> None:
@@ -240,19 +233,19 @@ class LineConsole:
         return self._hears
 
     def _read(self) -> None:
-        with contextlib.suppress(OSError, ValueError):  # the terminal is gone, or the stream closed
-            for line in self._words_in:
-                if self._ended:
-                    return
+        typed = b""
+        while data := self._input.read():
+            *lines, typed = (typed + data).split(b"\n")
+            for line in lines:
                 if self._view is None:
                     continue
-                answer = self._reader.feed(line, self._view, time.monotonic_ns())
+                answer = self._reader.feed(line.decode("utf-8", "replace"), self._view, time.monotonic_ns())
                 for word in answer.words:
                     self._on_word(word)
                 if answer.reply:
                     self._queue.put(answer.reply)
-        self._hears = False
-        if not self._ended:
+        self._hears = False  # a last line that was not finished is no word
+        if not self._input.called_off:
             self._queue.put("The input has ended: no more words can be heard here.")
 
     def _write(self) -> None:
@@ -289,11 +282,20 @@ def open_console(
     environment = os.environ if environment is None else environment
     unicode = (screen.encoding or "").lower().replace("-", "") == "utf8"
     drawable = screen.isatty() and environment.get("TERM", "dumb") not in ("", "dumb")
-    if not words_in.isatty() and not (plain and piped_words):
+    words_fd = _descriptor(words_in)
+    if words_fd is None or not (words_in.isatty() or (plain and piped_words)):
         raise OperatorError(
             "The run cannot hear you: its input is not a terminal, and no filter could be confirmed. "
             "Start it from a terminal, or over ssh with a terminal (ssh -t)."
         )
     if plain or not drawable:
-        return LineConsole(words_in, screen, on_word, unicode=unicode)
-    return Console(words_in.fileno(), screen.fileno(), on_word, unicode=unicode)
+        return LineConsole(words_fd, screen, on_word, unicode=unicode)
+    return Console(words_fd, screen.fileno(), on_word, unicode=unicode)
+
+
+def _descriptor(stream: TextIO | None) -> int | None:
+    """Return the file descriptor of a stream; None when it has none, or was closed before the start."""
+    try:
+        return None if stream is None else stream.fileno()
+    except (OSError, ValueError):
+        return None

@@ -192,7 +192,7 @@ def _what_to_do(
     if _wrong(view):
         return [(_Keep.CUE, "Look at this:")]
     if view.next_contact is None:
-        return [(_Keep.CUE, "The last pictures are being taken.")]
+        return [(_Keep.CUE, "Nothing to do now: the last pictures are on their way.")]
     return [(_Keep.CUE, "Nothing to do now: leave the filters as they are.")]
 
 
@@ -309,11 +309,12 @@ def _fitted(blocks: list[_Block], rows: int) -> list[str]:
     rigs = [index for index, block in enumerate(blocks) if block.is_rig]
     hidden = [index for index in rigs if index not in kept]
     shown = [index for index in rigs if index in kept]
+    gives_way = max(shown, key=lambda index: (blocks[index].keep, index)) if hidden and shown else None
     lines: list[str] = []
     for index, block in enumerate(blocks):
         if index not in kept:
             continue
-        if hidden and shown and index == shown[-1]:
+        if index == gives_way:
             lines.append(f"   {len(hidden) + 1} more rigs: make the window larger")
         else:
             lines += block.lines

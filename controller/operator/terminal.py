@@ -29,6 +29,33 @@ def write_all(fd: int, data: bytes) -> None:
         data = data[os.write(fd, data) :]
 
 
+class Input:
+    """Reads what comes in, until it ends or another thread calls it off."""
+
+    def __init__(self, fd: int) -> None:
+        self._fd = fd
+        self._wake_read, self._wake_write = os.pipe()
+        self.called_off = False
+
+    def read(self) -> bytes:
+        """Wait for bytes and return them; none once the input has ended, is lost, or was called off."""
+        try:
+            ready, _, _ = select.select([self._fd, self._wake_read], [], [])
+            return b"" if self.called_off or self._fd not in ready else os.read(self._fd, 4096)
+        except (OSError, ValueError):
+            return b""
+
+    def call_off(self) -> None:
+        """End the waiting of the other thread."""
+        self.called_off = True
+        os.write(self._wake_write, b".")
+
+    def close(self) -> None:
+        """Let go, once nobody reads any more. What was read from stays open."""
+        os.close(self._wake_read)
+        os.close(self._wake_write)
+
+
 @contextlib.contextmanager
 def held_terminal(keys_fd: int, *, screen_fd: int | None) -> Iterator[None]:
     """Hold the terminal: single keys and a screen of its own, or lines if `screen_fd` is None.
