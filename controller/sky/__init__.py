@@ -4,11 +4,13 @@ Importing this package loads neither the ephemeris library nor any data; the fir
 Nothing here ever uses the network.
 """
 
+from controller.sky.horizon import Edge, HiddenBy, Horizon, Shown
 from controller.sky.local import circumstances, decide_kind, eclipse_days, eclipses_at
 from controller.sky.model import (
     Circumstances,
     Constants,
     Contact,
+    Crossing,
     DeltaT,
     DeltaTState,
     EclipseDay,
@@ -21,10 +23,15 @@ __all__ = [
     "Circumstances",
     "Constants",
     "Contact",
+    "Crossing",
     "DeltaT",
     "DeltaTState",
     "EclipseDay",
+    "Edge",
+    "HiddenBy",
+    "Horizon",
     "Kind",
+    "Shown",
     "Site",
     "circumstances",
     "decide_kind",

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
 from controller.errors import SkyError
+from controller.sky.horizon import Edge, HiddenBy, Horizon, Shown
 from controller.units import ContactName, UtcNs, utc_iso
 
 EARTH_RADIUS_KM = 6378.137
@@ -26,7 +27,8 @@ MOON_K_TOTAL = 0.272281
 
 HORIZON_DEG = -50 / 60
 """Altitude of the Sun's centre, without refraction, at sunrise and sunset: 34 arcminutes of refraction
-and 16 of radius, the convention of almanacs. Hills and the dip of the horizon are left out."""
+and 16 of radius, the convention of almanacs. Hills and the dip of the horizon are left out: they are told
+beside it (`Contact.hidden_by`) and change no kind of eclipse and no filter rule."""
 
 
 class Kind(StrEnum):
@@ -62,6 +64,8 @@ class Site:
     """Longitude, degrees, east positive, -180 to 180."""
     elevation_m: float = 0.0
     """Height above the ellipsoid, metres (height above sea level is off by the geoid, 0.02 s at most)."""
+    horizon: Horizon = field(default_factory=Horizon)
+    """What stands around the site. It moves no contact: it says which of them are hidden."""
 
     def __post_init__(self) -> None:
         _require(
@@ -161,8 +165,17 @@ class Contact:
     contact; at mid, of the Moon's centre."""
     zenith_angle_deg: float
     """The same from the zenith, counter-clockwise as seen in the sky."""
+    apparent_altitude_deg: float
+    """Of the Sun's centre, with refraction: what a clinometer at the site would show."""
+    horizon_altitude_deg: float
+    """How high the terrain, or the dipped horizon, is seen in that direction."""
     visible: bool
-    """Whether some of the Sun is above a level horizon: its centre higher than `HORIZON_DEG`."""
+    """Whether some of the Sun is above a level horizon by the almanacs' convention: its centre higher than
+    `HORIZON_DEG`. Kind and totality go by this; terrain, dip and the day's air do not enter."""
+    hidden_by: HiddenBy
+    """What stands before the Sun's disk or a part of it; ``none`` only while the whole disk is clear."""
+    shown: Shown
+    """How much of the disk is clear of the horizon or terrain, by refraction in the site's air."""
     uncertainty_s: float
     """See `Circumstances.uncertainty_s`."""
     residual_arcsec: float
@@ -170,8 +183,20 @@ class Contact:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Crossing:
+    """An edge of the Sun's disk meets the horizon or the terrain; to a few minutes where it is low."""
+
+    utc_ns: UtcNs
+    edge: Edge
+    behind: HiddenBy
+    apparent_altitude_deg: float
+    """Of the Sun's centre, with refraction."""
+    azimuth_deg: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Circumstances:
-    """A solar eclipse at one site: mean lunar limb, no refraction."""
+    """A solar eclipse at one site: mean lunar limb; refraction lifts altitudes and moves no contact."""
 
     site: Site
     eclipse_date: dt.date
@@ -182,6 +207,8 @@ class Circumstances:
     """What it would see if it could look through the Earth."""
     contacts: tuple[Contact, ...]
     """In order of time. Contacts below the horizon are there, with `visible` false. Empty on a miss."""
+    crossings: tuple[Crossing, ...]
+    """When the Sun's disk meets the horizon or the terrain between C1 and C4, in order of time."""
     closest_utc_ns: UtcNs
     """When the site is nearest to the axis of the shadow (mid, when there is an eclipse)."""
     duration_s: float | None
@@ -237,6 +264,7 @@ class Circumstances:
                 "latitude_deg": self.site.latitude_deg,
                 "longitude_deg": self.site.longitude_deg,
                 "elevation_m": self.site.elevation_m,
+                "horizon": [list(point) for point in self.site.horizon.terrain],
             },
             "contacts": [
                 {
@@ -244,13 +272,27 @@ class Circumstances:
                     "utc": utc_iso(contact.utc_ns),
                     "tt": utc_iso(contact.tt_ns).removesuffix("Z"),
                     "altitude_deg": round(contact.altitude_deg, 4),
+                    "apparent_altitude_deg": round(contact.apparent_altitude_deg, 3),
+                    "horizon_altitude_deg": round(contact.horizon_altitude_deg, 3),
                     "azimuth_deg": round(contact.azimuth_deg, 4),
                     "position_angle_deg": round(contact.position_angle_deg, 3),
                     "zenith_angle_deg": round(contact.zenith_angle_deg, 3),
                     "visible": contact.visible,
+                    "hidden_by": contact.hidden_by.value,
+                    "sun_shown": contact.shown.value,
                     "uncertainty_s": round(contact.uncertainty_s, 2),
                 }
                 for contact in self.contacts
+            ],
+            "horizon_crossings": [
+                {
+                    "utc": utc_iso(crossing.utc_ns, 0),
+                    "what": crossing.edge.value,
+                    "behind": crossing.behind.value,
+                    "apparent_altitude_deg": round(crossing.apparent_altitude_deg, 2),
+                    "azimuth_deg": round(crossing.azimuth_deg, 2),
+                }
+                for crossing in self.crossings
             ],
             "closest_utc": utc_iso(self.closest_utc_ns),
             "duration_s": None if self.duration_s is None else round(self.duration_s, 3),
