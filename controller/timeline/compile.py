@@ -1,43 +1,50 @@
 """Compile: a loaded plan and the contacts at its site become a timeline, or faults, all at once.
 
-Order of placing on one rig: shots with a fixed instant (`at`), then those that repeat (`every`), then
-those that fill; within each kind the most wanted first, then the order of the file. What fills takes
-the time that the others leave.
+What can be told without placing anything (instants, phases, windows, settings, cues) is told first and
+together; then the shots are placed (`controller.timeline.placing`), and what has no room is told.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from controller.errors import Fault, PlanError
 from controller.gear.body import SIMULATED_BODY, TETHERED_BODY, CameraBody, is_listed
-from controller.light.stops import format_exposure
+from controller.light.stops import format_exposure, format_f_number
 from controller.plan.brackets import take_exposures
 from controller.plan.fields import (
     EARLIEST_FILTER_OFF_BEFORE_C2_S,
     LATEST_FILTER_ON_AFTER_C3_S,
     Anchor,
+    shown,
 )
 from controller.plan.loading import LoadedPlan
 from controller.plan.model import PhasePlan, RigPlan, ShotPlan
-from controller.timeline.cues import standing_cues
+from controller.plan.source import Loc
+from controller.timeline.cues import TakenOff, standing_cues, takes_off
 from controller.timeline.model import Cue, Frame, Hold, Phase, RigInfo, Settings, Timeline
-from controller.timeline.refit import Slots
+from controller.timeline.placing import (
+    MAX_FRAMES,
+    Job,
+    RigDay,
+    Take,
+    place_at,
+    place_every,
+    place_filling,
+)
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns, utc_iso
-
-Loc = tuple[str | int, ...]
 
 HANDLING_S = 5.0
 """A filter is not taken off or put on in less (common practice, no single source): a warning below it."""
 FIRST_WORD_LEAD_S = 300.0
 """How long before the first phase the first word on the filter is asked for."""
-MAX_FRAMES = 20_000
-"""More frames than any card or shutter is good for in a day: a plan that asks for more is a slip."""
-SHORTEST_TAKE_PREFIX = 3
-"""A bracket that fills may end cut short to this many frames: coarse to fine, they still span it."""
+BACK_ON_PHASE = "filter back on"
+"""What the hold after the last unfiltered phase is for, where no other phase follows."""
+_TAKE_OFF, _PUT_ON = "take off the filter", "put back the filter"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,43 +68,6 @@ class Compiled:
     bodies: Mapping[str, CameraBody]
 
 
-@dataclass
-class _Take:
-    shot: ShotPlan
-    exposures_s: tuple[float, ...]
-    loc: Loc
-    phase: Phase
-    starts_from: int
-    movable_until: int
-    aperture: float
-    iso: int
-    slots_ns: tuple[int, ...] = ()
-
-    @property
-    def length_ns(self) -> int:
-        return sum(self.slots_ns)
-
-    def exposing_ns(self, count: int) -> int:
-        """From the first opening to the last closing of the first `count` frames."""
-        return sum(self.slots_ns[: count - 1]) + seconds_to_ns(self.exposures_s[count - 1])
-
-
-@dataclass
-class _Placed:
-    take: _Take
-    start: int
-    number: int
-    count: int
-
-
-@dataclass
-class _RigDay:
-    rig: RigPlan
-    body: CameraBody
-    slots: Slots = field(default_factory=Slots)
-    placed: list[_Placed] = field(default_factory=list)
-
-
 _T = TypeVar("_T")
 
 
@@ -109,7 +79,6 @@ def body_of(rig: RigPlan) -> CameraBody:
     """Return what planning assumes of the rig's camera: the driver's defaults under the plan's own figures."""
     base = SIMULATED_BODY if rig.camera.driver == "simulated" else TETHERED_BODY
     camera = rig.camera
-
     return CameraBody(
         shutter_s=tuple(_known(camera.shutter_speeds, list(base.shutter_s))),
         f_numbers=tuple(_known(camera.apertures, list(base.f_numbers))),
@@ -137,39 +106,57 @@ def compile_plan(loaded: LoadedPlan, site: SiteContacts, *, time_zone: str = "UT
     return _Compiler(loaded, site, time_zone).run()
 
 
+@dataclass(frozen=True)
+class _Stretch:
+    """A phase of the plan with its instants, and the same on each rig that takes part."""
+
+    index: int
+    plan: PhasePlan
+    starts_utc_ns: int
+    ends_utc_ns: int
+    on_rigs: tuple[Phase, ...]
+
+
 class _Compiler:
     def __init__(self, loaded: LoadedPlan, site: SiteContacts, time_zone: str) -> None:
         self.plan = loaded.plan
         self.source = loaded.source
         self.site = site
         self.time_zone = self.plan.site.time_zone or time_zone
-        self.faults: list[Fault] = list(loaded.warnings)
-        self.days = {rig.name: _RigDay(rig, body_of(rig)) for rig in self.plan.rigs}
+        self.faults: dict[Fault, None] = dict.fromkeys(loaded.warnings)
+        self.days = {rig.name: RigDay(rig, body_of(rig)) for rig in self.plan.rigs}
+        self.window: tuple[UtcNs, UtcNs] | None = None
 
     def fault(self, loc: Loc, what: str, mend: str, severity: str = "error") -> None:
-        fault = self.source.fault(loc, what, mend, severity)
-        if fault not in self.faults:
-            self.faults.append(fault)
+        self.faults[self.source.fault(loc, what, mend, severity)] = None
 
     def run(self) -> Compiled:
-        window = self.unfiltered_window()
-        phases = self.phases(window)
+        if self.site.kind == "none" or not self.site.contacts_utc_ns:
+            self.fault(
+                ("site",),
+                f"The eclipse of {self.plan.eclipse} does not reach this site.",
+                "choose a site that it reaches, or another date.",
+            )
+            self.stop_at_errors()
         self.check_horizon()
-        if not self.errors():
-            for loc, phase_plan, members in phases:
-                self.place_fixed(loc, phase_plan, members)
-            for loc, phase_plan, members in phases:
-                self.place_filling(loc, phase_plan, members)
-            self.check_cards_and_buffers()
-        if self.errors():
-            raise PlanError(self.source.path, self.errors())
-        every_phase = tuple(
+        self.window = self.unfiltered_window()
+        stretches = self.stretches()
+        phases = tuple(
             sorted(
-                (phase for _, _, members in phases for phase in members),
+                (phase for stretch in stretches for phase in stretch.on_rigs),
                 key=lambda phase: (phase.starts_utc_ns, phase.rig),
             )
         )
-        holds = tuple(self.holds(every_phase, window))
+        holds = tuple(self.holds(phases))
+        cues = self.cues(holds)
+        jobs = [self.jobs(stretch) for stretch in stretches]
+        self.stop_at_errors()
+        for of_phase in jobs:
+            self.place_fixed(of_phase)
+        for of_phase in jobs:
+            self.place_filling(of_phase)
+        self.check_cards_and_buffers()
+        self.stop_at_errors()
         timeline = Timeline(
             title=self.plan.title,
             site_name=self.plan.site.name,
@@ -181,31 +168,33 @@ class _Compiler:
             contacts_utc_ns=dict(self.site.contacts_utc_ns),
             contacts_note=self.site.note,
             contacts_uncertainty_s=self.site.uncertainty_s,
-            unfiltered_from_utc_ns=window[0] if window else None,
-            unfiltered_until_utc_ns=window[1] if window else None,
+            unfiltered_from_utc_ns=self.window[0] if self.window else None,
+            unfiltered_until_utc_ns=self.window[1] if self.window else None,
             rigs=tuple(self.rig_info(rig) for rig in self.plan.rigs),
-            phases=every_phase,
+            phases=phases,
             holds=holds,
-            frames=tuple(self.frames(window)),
-            cues=tuple(self.cues(holds)),
+            frames=tuple(self.frames()),
+            cues=tuple(cues),
         )
-        warnings = tuple(sorted(fault for fault in self.faults if fault.severity == "warning"))
-        return Compiled(timeline, warnings, {name: day.body for name, day in self.days.items()})
+        return Compiled(
+            timeline, tuple(sorted(self.faults)), {name: day.body for name, day in self.days.items()}
+        )
 
-    def errors(self) -> list[Fault]:
-        return [fault for fault in self.faults if fault.severity == "error"]
+    def stop_at_errors(self) -> None:
+        errors = [fault for fault in self.faults if fault.severity == "error"]
+        if errors:
+            raise PlanError(self.source.path, errors)
 
-    # --- anchors, phases, holds -------------------------------------------------------------
+    # --- instants and phases ----------------------------------------------------------------
 
     def resolve(self, anchor: Anchor, loc: Loc) -> int | None:
         contact = self.site.contacts_utc_ns.get(anchor.contact)
         if contact is None:
-            seen = ", ".join(self.site.contacts_utc_ns) or "no contact at all"
             self.fault(
                 loc,
                 f'"{anchor}" has no meaning here: the eclipse is {self.site.kind} at this site and has no '
                 f"{anchor.contact}.",
-                f"use one of the contacts there are ({seen}), or another site.",
+                f"use one of the contacts there are ({', '.join(self.site.contacts_utc_ns)}), or another site.",
             )
             return None
         return contact + seconds_to_ns(anchor.offset_s)
@@ -224,87 +213,94 @@ class _Compiler:
         end = min(end, contacts[ContactName.C3] + seconds_to_ns(LATEST_FILTER_ON_AFTER_C3_S))
         return UtcNs(start), UtcNs(end)
 
-    def phases(self, window: tuple[UtcNs, UtcNs] | None) -> list[tuple[Loc, PhasePlan, list[Phase]]]:
-        found: list[tuple[Loc, PhasePlan, list[Phase]]] = []
-        for index, phase_plan in enumerate(self.plan.phases):
-            loc: Loc = ("phases", index)
-            if phase_plan.filter is FilterState.OFF and self.site.kind != "total":
-                self.fault(
-                    (*loc, "filter"),
-                    f'phase "{phase_plan.name}" has the filter off, but the eclipse is {self.site.kind} at this '
-                    "site: there is no totality.",
-                    "keep the filter on (filter: on), or move the site into the path of totality.",
-                )
-                continue
-            start = self.resolve(phase_plan.starts, (*loc, "from"))
-            end = self.resolve(phase_plan.until, (*loc, "until"))
-            if start is None or end is None:
-                continue
-            if end <= start:
-                self.fault(
-                    (*loc, "until"),
-                    f'phase "{phase_plan.name}" ends {(start - end) / NS_PER_S:.1f} s before it starts at this site.',
-                    "move its from earlier or its until later.",
-                )
-                continue
-            if phase_plan.filter is FilterState.OFF and window:
-                self.check_window(loc, phase_plan, start, end, window)
-            members = [
-                Phase(
-                    name=phase_plan.name,
-                    rig=name,
-                    starts_utc_ns=UtcNs(start),
-                    ends_utc_ns=UtcNs(end),
-                    filter_need=phase_plan.filter,
-                )
-                for name in phase_plan.rigs or [rig.name for rig in self.plan.rigs]
-            ]
-            self.check_overlap(loc, members, found)
-            found.append((loc, phase_plan, members))
+    def stretches(self) -> list[_Stretch]:
+        found = []
+        for index, plan in enumerate(self.plan.phases):
+            stretch = self.stretch(index, plan)
+            if stretch:
+                found.append(stretch)
+        self.check_overlaps(found)
         return found
 
-    def check_window(
-        self, loc: Loc, phase: PhasePlan, start: int, end: int, window: tuple[UtcNs, UtcNs]
-    ) -> None:
+    def stretch(self, index: int, plan: PhasePlan) -> _Stretch | None:
+        loc: Loc = ("phases", index)
+        if plan.filter is FilterState.OFF and self.site.kind != "total":
+            self.fault(
+                (*loc, "filter"),
+                f'The phase "{plan.name}" has the filter off, but the eclipse is {self.site.kind} at this site: '
+                "there is no totality.",
+                "keep the filter on (filter: on), or move the site into the path of totality.",
+            )
+            return None
+        rigs = [rig for rig in self.plan.rigs if plan.rigs is None or rig.name in plan.rigs]
+        for rig in rigs:
+            if rig.points_at == "landscape" and plan.filter is not FilterState.NOT_NEEDED:
+                self.fault(
+                    (*loc, "filter"),
+                    f'The rig "{rig.name}" points at the landscape, so nobody is asked whether its filter is '
+                    f"{plan.filter}, and nothing would fire.",
+                    "write filter: not needed in a phase of its own, or points_at: sun for a rig that needs its "
+                    "filter.",
+                )
+        start = self.resolve(plan.starts, (*loc, "from"))
+        end = self.resolve(plan.until, (*loc, "until"))
+        if start is None or end is None:
+            return None
+        if end <= start:
+            self.fault(
+                (*loc, "until"),
+                f'The phase "{plan.name}" ends {(start - end) / NS_PER_S:.1f} s before it starts at this site.',
+                "move its from earlier or its until later.",
+            )
+            return None
+        if plan.filter is FilterState.OFF:
+            self.check_window(loc, plan, start, end)
+        on_rigs = tuple(
+            Phase(
+                name=plan.name,
+                rig=rig.name,
+                starts_utc_ns=UtcNs(start),
+                ends_utc_ns=UtcNs(end),
+                filter_need=plan.filter,
+            )
+            for rig in rigs
+        )
+        return _Stretch(index, plan, start, end, on_rigs)
+
+    def check_window(self, loc: Loc, phase: PhasePlan, start: int, end: int) -> None:
+        if self.window is None:
+            return  # its bounds could not be resolved, which is a fault already
         for key, over, bound, mend in (
-            ("from", window[0] - start, "filter_off_earliest", "start it later"),
-            ("until", end - window[1], "filter_on_latest", "end it earlier"),
+            ("from", self.window[0] - start, "filter_off_earliest", "start it later"),
+            ("until", end - self.window[1], "filter_on_latest", "end it earlier"),
         ):
             if over > 0:
                 self.fault(
                     (*loc, key),
-                    f'phase "{phase.name}" has the filter off {over / NS_PER_S:.1f} s outside its window '
+                    f'The phase "{phase.name}" has the filter off {over / NS_PER_S:.1f} s outside its window '
                     f"({bound}).",
                     f"{mend}, or widen {bound} inside the hard bounds "
-                    f"({EARLIEST_FILTER_OFF_BEFORE_C2_S:.0f} s before C2, {LATEST_FILTER_ON_AFTER_C3_S:.0f} s after C3).",
+                    f"({EARLIEST_FILTER_OFF_BEFORE_C2_S:.0f} s before C2, {LATEST_FILTER_ON_AFTER_C3_S:.0f} s after "
+                    "C3).",
                 )
-        room = (start - window[0]) / NS_PER_S
-        if 0 <= room < HANDLING_S:
-            self.fault(
-                (*loc, "from"),
-                f'phase "{phase.name}" starts {room:.1f} s after the filter may come off: hardly anybody is that quick.',
-                f"leave at least {HANDLING_S:.0f} s between filter_off_earliest and the phase.",
-                "warning",
-            )
 
-    def check_overlap(
-        self, loc: Loc, members: list[Phase], found: list[tuple[Loc, PhasePlan, list[Phase]]]
-    ) -> None:
-        for phase in members:
-            for _, other_plan, others in found:
-                for other in others:
-                    if other.rig != phase.rig:
-                        continue
-                    overlap = min(phase.ends_utc_ns, other.ends_utc_ns) - max(
-                        phase.starts_utc_ns, other.starts_utc_ns
+    def check_overlaps(self, stretches: list[_Stretch]) -> None:
+        lasting: dict[str, _Stretch] = {}
+        for stretch in sorted(stretches, key=lambda stretch: (stretch.starts_utc_ns, stretch.index)):
+            for phase in stretch.on_rigs:
+                before = lasting.get(phase.rig)
+                if before is None:
+                    lasting[phase.rig] = stretch
+                    continue
+                overlap = min(before.ends_utc_ns, stretch.ends_utc_ns) - stretch.starts_utc_ns
+                if overlap > 0:
+                    self.fault(
+                        ("phases", stretch.index, "from"),
+                        f'The phases "{before.plan.name}" and "{stretch.plan.name}" overlap by '
+                        f'{overlap / NS_PER_S:.1f} s on rig "{phase.rig}" at this site.',
+                        "a rig is in one phase at a time: end the one before the other starts.",
                     )
-                    if overlap > 0:
-                        self.fault(
-                            (*loc, "from"),
-                            f'phases "{other_plan.name}" and "{phase.name}" overlap by {overlap / NS_PER_S:.1f} s on rig '
-                            f'"{phase.rig}" at this site.',
-                            "a rig is in one phase at a time: end the one before the other starts.",
-                        )
+                lasting[phase.rig] = max(before, stretch, key=lambda one: one.ends_utc_ns)
 
     def check_horizon(self) -> None:
         for contact in self.site.below_horizon:
@@ -315,37 +311,72 @@ class _Compiler:
                 "warning",
             )
 
-    def holds(self, phases: Iterable[Phase], window: tuple[UtcNs, UtcNs] | None) -> Iterator[Hold]:
+    # --- holds and cues ---------------------------------------------------------------------
+
+    def holds(self, phases: tuple[Phase, ...]) -> Iterator[Hold]:
+        """One hold for each run of phases of a rig with the same filter state."""
         lead = seconds_to_ns(FIRST_WORD_LEAD_S)
+        number = 0
         for rig in self.plan.rigs:
-            mine = [p for p in phases if p.rig == rig.name and p.filter_need is not FilterState.NOT_NEEDED]
+            runs: list[list[Phase]] = []
+            for phase in phases:
+                if phase.rig != rig.name or phase.filter_need is FilterState.NOT_NEEDED:
+                    continue
+                if runs and runs[-1][-1].filter_need is phase.filter_need:
+                    runs[-1].append(phase)
+                else:
+                    runs.append([phase])
             before: Phase | None = None
-            for phase in mine:
-                if before is None or before.filter_need is not phase.filter_need:
-                    opens: int = before.ends_utc_ns if before else phase.starts_utc_ns - lead
-                    if phase.filter_need is FilterState.OFF and window:
-                        opens = max(opens, window[0])
-                    yield Hold(
-                        hold_id=f"{rig.name}/{phase.name}",
-                        rig=rig.name,
-                        phase=phase.name,
-                        needs=phase.filter_need,
-                        opens_utc_ns=UtcNs(opens),
-                        due_utc_ns=phase.starts_utc_ns,
-                        closes_utc_ns=phase.ends_utc_ns,
-                    )
-                before = phase
-            if before and before.filter_need is FilterState.OFF and window:
+            for run in runs:
+                number += 1
+                yield self.hold(f"{rig.name}/{run[0].name}#{number}", before, run)
+                before = run[-1]
+            if before and before.filter_need is FilterState.OFF and self.window:
                 # The filter goes back on even where nothing more is to be photographed.
+                number += 1
                 yield Hold(
-                    hold_id=f"{rig.name}/filter back on",
+                    hold_id=f"{rig.name}/{BACK_ON_PHASE}#{number}",
                     rig=rig.name,
-                    phase="filter back on",
+                    phase=BACK_ON_PHASE,
                     needs=FilterState.ON,
                     opens_utc_ns=before.ends_utc_ns,
-                    due_utc_ns=max(window[1], before.ends_utc_ns),
-                    closes_utc_ns=UtcNs(max(window[1], before.ends_utc_ns) + lead),
+                    due_utc_ns=self.window[1],
+                    closes_utc_ns=UtcNs(self.window[1] + lead),
                 )
+                self.check_handling(before, "until", _PUT_ON, self.window[1] - before.ends_utc_ns)
+
+    def hold(self, hold_id: str, before: Phase | None, run: list[Phase]) -> Hold:
+        first = run[0]
+        opens, due = first.starts_utc_ns - seconds_to_ns(FIRST_WORD_LEAD_S), first.starts_utc_ns
+        if before:
+            opens = before.ends_utc_ns
+        if self.window and first.filter_need is FilterState.OFF:
+            opens = max(opens, self.window[0])
+            self.check_handling(first, "from", _TAKE_OFF, due - opens)
+        elif self.window and before:
+            due = min(due, self.window[1])  # back on in time, however late the next phase starts
+            self.check_handling(before, "until", _PUT_ON, due - opens)
+        return Hold(
+            hold_id=hold_id,
+            rig=first.rig,
+            phase=first.name,
+            needs=first.filter_need,
+            opens_utc_ns=UtcNs(opens),
+            due_utc_ns=UtcNs(due),
+            closes_utc_ns=run[-1].ends_utc_ns,
+        )
+
+    def check_handling(self, phase: Phase, key: str, what: str, room_ns: int) -> None:
+        room = room_ns / NS_PER_S
+        if 0 <= room < HANDLING_S:  # less than nothing is a phase outside its window, or an overlap: an error
+            index = [plan.name for plan in self.plan.phases].index(phase.name)
+            self.fault(
+                ("phases", index, key),
+                f'The phase "{phase.name}" leaves {room:.1f} s to {what} of rig "{phase.rig}": hardly anybody is '
+                "that quick.",
+                f"leave at least {HANDLING_S:.0f} s for the filter.",
+                "warning",
+            )
 
     def cues(self, holds: tuple[Hold, ...]) -> list[Cue]:
         found = standing_cues(
@@ -354,8 +385,25 @@ class _Compiler:
         for index, cue in enumerate(self.plan.cues):
             at = self.resolve(cue.at, ("cues", index, "at"))
             if at is not None:
+                self.check_cue(index, cue.say, at)
                 found.append(Cue(cue_id=f"plan/{index + 1}", at_utc_ns=UtcNs(at), say=cue.say))
         return sorted(found, key=lambda cue: (cue.at_utc_ns, cue.cue_id))
+
+    def check_cue(self, index: int, say: str, at: int) -> None:
+        """Refuse a cue that may be heard to take off what must stay on at its instant (HF-S13)."""
+        thing = takes_off(say)
+        if thing is None:
+            return
+        contacts = self.site.contacts_utc_ns
+        if self.window:
+            earliest = self.window[0] if thing is TakenOff.FILTER else contacts[ContactName.C2]
+            if earliest <= at <= contacts[ContactName.C3]:
+                return
+        self.fault(
+            ("cues", index, "say"),
+            f"{shown(say)} may be heard to take {thing.value} off, and at that instant it stays on.",
+            "say in a sentence of its own that it stays on; the filter is asked for without a cue when it is time.",
+        )
 
     def rig_info(self, rig: RigPlan) -> RigInfo:
         return RigInfo(
@@ -369,360 +417,203 @@ class _Compiler:
 
     # --- shots ------------------------------------------------------------------------------
 
-    def take_of(self, loc: Loc, shot: ShotPlan, day: _RigDay, phase: Phase) -> _Take | None:
-        body, rig = day.body, day.rig
-        exposures = take_exposures(shot)
-        aperture = shot.aperture or rig.optics.aperture
-        iso = shot.iso or rig.iso
-        listed = True
-        for exposure in exposures:
-            if not is_listed(exposure, body.shutter_s):
-                listed = False
-                key = "exposure" if shot.exposure is not None else "bracket"
-                self.fault(
-                    (*loc, key),
-                    f'the camera of rig "{rig.name}" does not list {format_exposure(exposure)}: its times run from '
-                    f"{format_exposure(min(body.shutter_s))} to {format_exposure(max(body.shutter_s))}.",
-                    "choose a listed exposure time.",
-                )
-        if not is_listed(aperture, body.f_numbers):
-            listed = False
-            here = (
-                (*loc, "aperture")
-                if shot.aperture
-                else ("rigs", self.plan.rigs.index(rig), "optics", "aperture")
-            )
-            self.fault(
-                here,
-                f'the camera of rig "{rig.name}" does not list f/{aperture:g}.',
-                f"choose one of its apertures, f/{min(body.f_numbers, default=0):g} to "
-                f"f/{max(body.f_numbers, default=0):g}.",
-            )
-        if not is_listed(iso, body.isos):
-            listed = False
-            here = (*loc, "iso") if shot.iso else ("rigs", self.plan.rigs.index(rig), "iso")
-            self.fault(
-                here,
-                f'the camera of rig "{rig.name}" does not list ISO {iso}.',
-                f"choose one from ISO {min(body.isos, default=0)} to ISO {max(body.isos, default=0)}.",
-            )
-        starts = self.resolve(shot.starts, (*loc, "from")) if shot.starts else phase.starts_utc_ns
-        until = self.resolve(shot.until, (*loc, "until")) if shot.until else phase.ends_utc_ns
-        if starts is None or until is None or not listed:
-            return None
-        for key, given, over in (
-            ("from", shot.starts, phase.starts_utc_ns - starts),
-            ("until", shot.until, until - phase.ends_utc_ns),
-        ):
-            if given and over > 0:
-                self.fault(
-                    (*loc, key),
-                    f'shot "{shot.name}" reaches {over / NS_PER_S:.1f} s outside phase "{phase.name}".',
-                    "keep its stretch inside the phase.",
-                )
-                return None
-        again = max(body.cycle_s(0, settings_change=len(exposures) > 1), 0.0)
-        slots = [seconds_to_ns(exposure + again) for exposure in exposures]
-        slots[-1] = seconds_to_ns(body.cycle_s(exposures[-1], settings_change=True))
-        return _Take(
-            shot=shot,
-            exposures_s=exposures,
-            loc=loc,
-            phase=phase,
-            starts_from=starts,
-            movable_until=until,
-            aperture=aperture,
-            iso=iso,
-            slots_ns=tuple(slots),
-        )
-
-    def takes(self, loc: Loc, phase_plan: PhasePlan, phase: Phase) -> list[_Take]:
+    def jobs(self, stretch: _Stretch) -> list[Job]:
         found = []
-        for index, shot in enumerate(phase_plan.shots):
-            take = self.take_of((*loc, "shots", index), shot, self.days[phase.rig], phase)
-            if take:
-                found.append(take)
+        for phase in stretch.on_rigs:
+            for index, shot in enumerate(stretch.plan.shots):
+                job = self.job(("phases", stretch.index, "shots", index), shot, phase)
+                if job:
+                    found.append(job)
         return found
 
-    def place_fixed(self, loc: Loc, phase_plan: PhasePlan, members: list[Phase]) -> None:
-        for phase in members:
-            day = self.days[phase.rig]
-            takes = self.takes(loc, phase_plan, phase)
-            for take in sorted((t for t in takes if t.shot.at), key=lambda t: t.shot.wanted.rank):
-                self.place_at(day, take)
-            for take in sorted((t for t in takes if t.shot.every), key=lambda t: t.shot.wanted.rank):
-                self.place_every(day, take)
+    def job(self, loc: Loc, shot: ShotPlan, phase: Phase) -> Job | None:
+        body, rig = self.days[phase.rig].body, self.days[phase.rig].rig
+        exposures = take_exposures(shot)
+        f_number = _known(shot.aperture, rig.optics.aperture)
+        iso = _known(shot.iso, rig.iso)
+        self.check_settings(loc, shot, rig, exposures)
+        span = self.span(loc, shot, phase)
+        if span is None:
+            return None
+        cycle = [
+            seconds_to_ns(body.cycle_s(exposure, settings_change=len(exposures) > 1))
+            for exposure in exposures
+        ]
+        cycle[-1] = seconds_to_ns(body.cycle_s(exposures[-1], settings_change=True))
+        if shot.fill:  # it goes on for long: no faster than the card is written
+            cycle = [max(slot, seconds_to_ns(body.write_time_s)) for slot in cycle]
+        return Job(
+            shot=shot,
+            loc=loc,
+            phase=phase,
+            f_number=f_number,
+            iso=iso,
+            exposures_s=exposures,
+            slots_ns=tuple(cycle),
+            starts_utc_ns=span[0],
+            until_utc_ns=span[1],
+        )
 
-    def place_at(self, day: _RigDay, take: _Take) -> None:
-        shot, phase = take.shot, take.phase
-        assert_at = shot.at
-        if assert_at is None:
-            return
-        start = self.resolve(assert_at, (*take.loc, "at"))
-        if start is None:
-            return
-        take.starts_from = start
-        if len(take.exposures_s) == 1:  # a burst: the settings stay as they are
-            burst = seconds_to_ns(day.body.cycle_s(take.exposures_s[0], settings_change=False))
-            takes = [replace(take, slots_ns=(burst,))] * (shot.times - 1) + [take]
-        else:
-            takes = [take] * shot.times
-        needs = sum(t.length_ns for t in takes[:-1]) + take.exposing_ns(len(take.exposures_s))
-        limit = take.movable_until
-        if start < phase.starts_utc_ns or start >= phase.ends_utc_ns:
+    def span(self, loc: Loc, shot: ShotPlan, phase: Phase) -> tuple[int, int] | None:
+        """Return the start (or the fixed instant) and the end of a shot's stretch, or None and faults."""
+        at = self.resolve(shot.at, (*loc, "at")) if shot.at else None
+        start = self.resolve(shot.starts, (*loc, "from")) if shot.starts else phase.starts_utc_ns
+        until = self.resolve(shot.until, (*loc, "until")) if shot.until else phase.ends_utc_ns
+        if start is None or until is None or (shot.at and at is None):
+            return None
+        outside = False
+        if at is not None and not phase.starts_utc_ns <= at < phase.ends_utc_ns:
+            outside = True
             self.fault(
-                (*take.loc, "at"),
-                f'shot "{shot.name}" is at {utc_iso(start, 1)}, outside phase "{phase.name}" '
+                (*loc, "at"),
+                f'The shot "{shot.name}" is at {utc_iso(at, 1)}, outside the phase "{phase.name}" '
                 f"({utc_iso(phase.starts_utc_ns, 1)} to {utc_iso(phase.ends_utc_ns, 1)}).",
                 "move it into the phase.",
             )
-            return
-        if start + needs > limit:
-            what = "bracket" if len(take.exposures_s) > 1 else "shot"
-            self.fault(
-                (*take.loc, "at"),
-                f'{what} "{shot.name}" needs {needs / NS_PER_S:.1f} s and has {(limit - start) / NS_PER_S:.1f} s on rig '
-                f'"{phase.rig}".',
-                "start it earlier, take fewer exposures or shorter ones.",
-            )
-            return
-        cursor = start
-        for number, one in enumerate(takes, 1):
-            if not day.slots.is_free(cursor, cursor + one.length_ns):
-                other = self.other_at(day, cursor, cursor + one.length_ns)
+        for key, over in (("from", phase.starts_utc_ns - start), ("until", until - phase.ends_utc_ns)):
+            if over > 0:
+                outside = True
                 self.fault(
-                    (*take.loc, "at"),
-                    f'shot "{shot.name}" falls on shot "{other}" on rig "{phase.rig}".',
-                    "move one of the two, or take fewer frames.",
+                    (*loc, key),
+                    f'The shot "{shot.name}" reaches {over / NS_PER_S:.1f} s outside the phase "{phase.name}".',
+                    "keep its stretch inside the phase.",
                 )
-                return
-            if not shot.until:  # it belongs to its instant and is not moved further than it may be late
-                exposing = one.exposing_ns(len(one.exposures_s))
-                one = replace(one, movable_until=cursor + exposing + seconds_to_ns(shot.late_limit))
-            self.put(day, one, cursor, number)
-            cursor += one.length_ns
+        if outside:
+            return None
+        start = start if at is None else at
+        if until <= start:
+            key = "until" if shot.until else "from"
+            self.fault(
+                (*loc, key),
+                f'The shot "{shot.name}" ends {(start - until) / NS_PER_S:.1f} s before it starts at this site.',
+                "let it start earlier or end later.",
+            )
+            return None
+        return start, until
 
-    def place_every(self, day: _RigDay, take: _Take) -> None:
-        shot, phase = take.shot, take.phase
-        step = seconds_to_ns(shot.every or 0)
-        exposing = take.exposing_ns(len(take.exposures_s))
-        if take.length_ns > step:
+    def check_settings(self, loc: Loc, shot: ShotPlan, rig: RigPlan, exposures: tuple[float, ...]) -> None:
+        body = self.days[rig.name].body
+        here: Loc = ("rigs", self.plan.rigs.index(rig))
+        camera = f'The camera of rig "{rig.name}" does not list'
+        unlisted = [e for e in sorted(exposures) if not is_listed(e, body.shutter_s)]
+        if unlisted:
             self.fault(
-                (*take.loc, "every"),
-                f'shot "{shot.name}" takes {take.length_ns / NS_PER_S:.1f} s on rig "{phase.rig}", longer than its '
-                f"{step / NS_PER_S:g} s interval.",
-                "repeat it less often, or take fewer or shorter exposures.",
+                (*loc, "exposure" if shot.exposure is not None else "bracket"),
+                f"{camera} {', '.join(map(format_exposure, unlisted))}.",
+                f"use times from {format_exposure(min(body.shutter_s))} to {format_exposure(max(body.shutter_s))}, or "
+                "say in shutter_speeds what it has.",
             )
-            return
-        if take.starts_from + exposing > take.movable_until:
-            self.no_room(take, exposing)
-            return
-        crowded = 0
-        count = (take.movable_until - exposing - take.starts_from) // step + 1
-        if count * len(take.exposures_s) > MAX_FRAMES:
+        f_number = _known(shot.aperture, rig.optics.aperture)
+        if not is_listed(f_number, body.f_numbers):
             self.fault(
-                (*take.loc, "every"),
-                f'shot "{shot.name}" comes to {count * len(take.exposures_s)} frames.',
-                f"repeat it less often; a day holds {MAX_FRAMES} at most.",
+                (*loc, "aperture") if shot.aperture else (*here, "optics", "aperture"),
+                f"{camera} {format_f_number(f_number)}.",
+                f"use one from {format_f_number(min(body.f_numbers))} to {format_f_number(max(body.f_numbers))}, or "
+                "say in apertures what it has.",
             )
-            return
-        for number in range(1, count + 1):
-            start = take.starts_from + (number - 1) * step
-            if day.slots.is_free(start, start + take.length_ns):
-                # Moved at most within its own interval: two takes at once would show the same.
-                here = replace(
-                    take,
-                    starts_from=start,
-                    movable_until=min(take.movable_until, start + step - take.length_ns),
-                )
-                self.put(day, here, start, number)
-            else:
-                crowded += 1
-        if crowded:
+        iso = _known(shot.iso, rig.iso)
+        if not is_listed(iso, body.isos):
             self.fault(
-                (*take.loc, "every"),
-                f'{crowded} of {count} takes of "{shot.name}" fall on other shots of rig "{phase.rig}" and are left out.',
-                "move it, or accept the gaps.",
-                "warning",
+                (*loc, "iso") if shot.iso else (*here, "iso"),
+                f"{camera} ISO {iso}.",
+                f"use one from ISO {min(body.isos)} to ISO {max(body.isos)}, or say in isos what it has.",
             )
 
-    def no_room(self, take: _Take, needs_ns: int) -> None:
-        what = "bracket" if len(take.exposures_s) > 1 else "shot"
-        room = (take.movable_until - take.starts_from) / NS_PER_S
-        self.fault(
-            (*take.loc, "bracket" if len(take.exposures_s) > 1 else "name"),
-            f'{what} "{take.shot.name}" needs {needs_ns / NS_PER_S:.1f} s and its stretch on rig "{take.phase.rig}" is '
-            f"{room:.1f} s.",
-            "take fewer exposures or shorter ones, or give it more time.",
-        )
+    def place_fixed(self, jobs: list[Job]) -> None:
+        jobs = sorted(jobs, key=lambda job: job.shot.wanted.rank)
+        for job in jobs:
+            if job.shot.at:
+                self.told(place_at(self.days[job.phase.rig], job, self.source))
+        for job in jobs:
+            if job.shot.every is not None:
+                self.told(place_every(self.days[job.phase.rig], job, self.source))
 
-    def place_filling(self, loc: Loc, phase_plan: PhasePlan, members: list[Phase]) -> None:
-        for phase in members:
-            day = self.days[phase.rig]
-            filling = [self.paced(t, day.body) for t in self.takes(loc, phase_plan, phase) if t.shot.fill]
-            filling.sort(key=lambda t: t.shot.wanted.rank)
-            for take in filling:
-                needs = take.exposing_ns(len(take.exposures_s))
-                if take.starts_from + needs > take.movable_until:
-                    self.no_room(take, needs)
-            if self.errors() or not filling:
-                continue
-            self.fill(day, filling)
+    def place_filling(self, jobs: list[Job]) -> None:
+        for rig, day in self.days.items():
+            self.told(
+                place_filling(day, [j for j in jobs if j.shot.fill and j.phase.rig == rig], self.source)
+            )
 
-    def paced(self, take: _Take, body: CameraBody) -> _Take:
-        """What fills goes on for long: no faster than the card is written."""
-        write = seconds_to_ns(body.write_time_s)
-        return replace(take, slots_ns=tuple(max(slot, write) for slot in take.slots_ns))
-
-    def fill(self, day: _RigDay, filling: list[_Take]) -> None:
-        numbers = dict.fromkeys(range(len(filling)), 0)
-        turn = 0
-        start = min(t.starts_from for t in filling)
-        end = max(t.movable_until for t in filling)
-        for gap_start, gap_end in day.slots.gaps(start, end):
-            cursor = gap_start
-            while cursor < gap_end:
-                # Whose turn it is, then the others; a whole take before a shortened one.
-                order = [(turn + k) % len(filling) for k in range(len(filling))]
-                choice = next(
-                    (
-                        (index, count)
-                        for whole in (True, False)
-                        for index in order
-                        if (count := self.fits(filling[index], cursor, gap_end, whole=whole))
-                    ),
-                    None,
-                )
-                if choice is None:
-                    later = [t.starts_from for t in filling if cursor < t.starts_from < gap_end]
-                    if not later:
-                        break
-                    cursor = min(later)
-                    continue
-                index, count = choice
-                numbers[index] += 1
-                self.put(day, filling[index], cursor, numbers[index], count)
-                cursor += sum(filling[index].slots_ns[:count])
-                turn = (index + 1) % len(filling)
-        for index, take in enumerate(filling):
-            if not numbers[index]:
-                self.fault(
-                    (*take.loc, "fill"),
-                    f'there is no room for "{take.shot.name}" on rig "{take.phase.rig}": other shots take all the time.',
-                    "drop or shorten another shot.",
-                    "error" if take.shot.wanted.rank == 0 else "warning",
-                )
-
-    @staticmethod
-    def fits(take: _Take, cursor: int, gap_end: int, *, whole: bool) -> int:
-        """How many frames of the take fit from `cursor`: all, or (not whole) a prefix worth having; else 0."""
-        if cursor < take.starts_from:
-            return 0
-        length = len(take.exposures_s)
-        shortest = length if whole else min(SHORTEST_TAKE_PREFIX, length)
-        for count in range(length, shortest - 1, -1):
-            ends_in_stretch = cursor + take.exposing_ns(count) <= take.movable_until
-            at_edge = gap_end >= take.movable_until
-            room = cursor + (take.exposing_ns(count) if at_edge else sum(take.slots_ns[:count])) <= gap_end
-            if ends_in_stretch and room:
-                return count
-        return 0
-
-    def put(self, day: _RigDay, take: _Take, start: int, number: int, count: int | None = None) -> None:
-        count = count or len(take.exposures_s)
-        day.slots.take(start, start + sum(take.slots_ns[:count]))
-        day.placed.append(_Placed(take, start, number, count))
-
-    @staticmethod
-    def other_at(day: _RigDay, start: int, end: int) -> str:
-        for placed in day.placed:
-            if placed.start < end and start < placed.start + placed.take.length_ns:
-                return placed.take.shot.name
-        return "?"
+    def told(self, faults: list[Fault]) -> None:
+        self.faults.update(dict.fromkeys(faults))
 
     # --- frames -----------------------------------------------------------------------------
 
-    def frames(self, window: tuple[UtcNs, UtcNs] | None) -> list[Frame]:
+    def frames(self) -> list[Frame]:
         found: list[Frame] = []
-        for day in self.days.values():
+        for rig, day in self.days.items():
+            taken: Counter[tuple[str, str]] = Counter()
             mine: list[Frame] = []
-            for placed in day.placed:
-                due = placed.start
-                for step in range(placed.count):
-                    mine.append(self.frame(placed, step, due, window))
-                    due += placed.take.slots_ns[step]
-            mine.sort(key=lambda frame: frame.due_utc_ns)
-            found.extend(
-                replace(frame, frame_id=f"{frame.rig}/{index:04d}") for index, frame in enumerate(mine, 1)
-            )
+            for take in sorted(day.takes, key=lambda take: take.start_utc_ns):
+                shot = (take.job.phase.name, take.job.shot.name)
+                taken[shot] += 1
+                mine += self.frames_of(take, taken[shot])
+            found += [replace(frame, frame_id=f"{rig}/{number:04d}") for number, frame in enumerate(mine, 1)]
         return sorted(found, key=lambda frame: (frame.due_utc_ns, frame.frame_id))
 
-    @staticmethod
-    def frame(placed: _Placed, step: int, due: int, window: tuple[UtcNs, UtcNs] | None) -> Frame:
-        take = placed.take
-        exposure_s = take.exposures_s[step]
-        ends_by: int = take.phase.ends_utc_ns
-        if take.phase.filter_need is FilterState.OFF and window:
-            ends_by = min(ends_by, window[1])
-        last = ends_by - seconds_to_ns(exposure_s)
-        return Frame(
-            frame_id="",
-            rig=take.phase.rig,
-            phase=take.phase.name,
-            shot=take.shot.name,
-            take=placed.number,
-            step=step + 1,
-            settings=Settings(exposure_s=exposure_s, f_number=take.aperture, iso=take.iso),
-            wanted=take.shot.wanted,
-            filter_need=take.phase.filter_need,
-            due_utc_ns=UtcNs(due),
-            deadline_utc_ns=UtcNs(min(due + seconds_to_ns(take.shot.late_limit), last)),
-            ends_by_utc_ns=UtcNs(ends_by),
-            starts_from_utc_ns=UtcNs(min(take.starts_from, due)),
-            movable_until_utc_ns=UtcNs(min(max(take.movable_until - seconds_to_ns(exposure_s), due), last)),
-            slot_ns=take.slots_ns[step],
-        )
+    def frames_of(self, take: Take, number: int) -> Iterator[Frame]:
+        job = take.job
+        ends_by: int = job.phase.ends_utc_ns
+        if job.phase.filter_need is FilterState.OFF and self.window:
+            ends_by = min(ends_by, self.window[1])
+        for step, (due, slot) in enumerate(zip(take.dues_utc_ns, take.slots_ns, strict=True)):
+            exposure = seconds_to_ns(job.exposures_s[step])
+            movable_until = job.until_utc_ns - exposure
+            if take.slack_ns is not None:
+                movable_until = min(movable_until, due + take.slack_ns)
+            yield Frame(
+                frame_id="",
+                rig=job.phase.rig,
+                phase=job.phase.name,
+                shot=job.shot.name,
+                take=number,
+                step=step + 1,
+                settings=Settings(exposure_s=job.exposures_s[step], f_number=job.f_number, iso=job.iso),
+                wanted=job.shot.wanted,
+                filter_need=job.phase.filter_need,
+                due_utc_ns=UtcNs(due),
+                deadline_utc_ns=UtcNs(min(due + seconds_to_ns(job.shot.late_limit), ends_by - exposure)),
+                ends_by_utc_ns=UtcNs(ends_by),
+                starts_from_utc_ns=UtcNs(take.starts_from_utc_ns),
+                movable_until_utc_ns=UtcNs(movable_until),
+                slot_ns=slot,
+            )
 
     def check_cards_and_buffers(self) -> None:
         for index, rig in enumerate(self.plan.rigs):
             day = self.days[rig.name]
-            count = sum(placed.count for placed in day.placed)
             body = day.body
             here: Loc = ("rigs", index, "camera")
+            count = sum(len(take.slots_ns) for take in day.takes)
             if count > MAX_FRAMES:
-                self.fault(here, f'rig "{rig.name}" comes to {count} frames.', "take fewer.")
+                self.fault(
+                    here, f'The rig "{rig.name}" comes to {count} frames.', f"take {MAX_FRAMES} at most."
+                )
             if body.card_frames is not None and count > body.card_frames:
                 self.fault(
                     (*here, "card_frames"),
-                    f'rig "{rig.name}" comes to {count} frames and its card holds {body.card_frames}.',
+                    f'The rig "{rig.name}" comes to {count} frames and its card holds {body.card_frames}.',
                     "use a larger card, or take fewer frames.",
                 )
-            worst, shot = self.fullest_buffer(day)
-            if worst > body.buffer_frames:
+            needed, fullest = _fullest_buffer(day)
+            if fullest and needed > body.buffer_frames:
                 self.fault(
-                    shot.loc if shot else here,
-                    f'the buffer of rig "{rig.name}" holds {body.buffer_frames} frames and "'
-                    f'{shot.shot.name if shot else rig.name}" needs {worst}: frames will be late.',
+                    (*fullest.loc, "name"),
+                    f'The buffer of rig "{rig.name}" holds {body.buffer_frames} frames and "{fullest.shot.name}" '
+                    f"needs {needed}: frames will be late.",
                     "take fewer frames in a row, or further apart.",
                     "warning",
                 )
 
-    @staticmethod
-    def fullest_buffer(day: _RigDay) -> tuple[int, _Take | None]:
-        """Return the most frames waiting for the card at once, and the take that brings it there."""
-        releases = sorted(
-            (
-                (placed.start + sum(placed.take.slots_ns[:step]), placed.take)
-                for placed in day.placed
-                for step in range(placed.count)
-            ),
-            key=lambda pair: pair[0],
-        )
-        write = day.body.write_time_s * NS_PER_S
-        waiting, worst, then, where = 0.0, 0, 0, None
-        for at, take in releases:
-            waiting = max(0.0, waiting - (at - then) / write if write else 0.0) + 1
-            then = at
-            if math.ceil(waiting) > worst:
-                worst, where = math.ceil(waiting), take
-        return worst, where
+
+def _fullest_buffer(day: RigDay) -> tuple[int, Job | None]:
+    """Return the most frames that wait for the card at once, and the shot that brings it there."""
+    write_ns = day.body.write_time_s * NS_PER_S
+    waiting, then, most, fullest = 0.0, 0, 0, None
+    for take in sorted(day.takes, key=lambda take: take.start_utc_ns):
+        for due in take.dues_utc_ns:
+            written = (due - then) / write_ns if write_ns else math.inf
+            waiting, then = max(0.0, waiting - written) + 1, due
+            if math.ceil(waiting) > most:
+                most, fullest = math.ceil(waiting), take.job
+    return most, fullest

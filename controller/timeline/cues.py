@@ -1,14 +1,22 @@
 """The cues every run has without being asked: contacts ahead of time, and the filter.
 
-Before the earliest instant for it, no cue says to take the filter off, only that it stays on for now.
+Before the earliest instant for it, no cue says to take the filter off, only that it stays on for now
+(HF-S13). `takes_off` finds the plan's own cues that would say so.
 """
 
 from __future__ import annotations
 
+import re
+from collections import defaultdict
 from collections.abc import Iterable, Mapping
+from enum import Enum
 
+from controller.plan.fields import format_duration
 from controller.timeline.model import Cue, Hold
-from controller.units import ContactName, FilterState, UtcNs, seconds_to_ns
+from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
+
+LAST_WORD_AHEAD_S = 10.0
+"""How long before the filter is asked for the last word ahead of it comes."""
 
 _CONTACT_WORDS: dict[str, dict[ContactName, str]] = {
     "total": {
@@ -55,40 +63,80 @@ def ask(needs: FilterState, rig: str | None) -> str:
 def standing_cues(
     kind: str, contacts_utc_ns: Mapping[ContactName, UtcNs], holds: Iterable[Hold], lead_ns: int
 ) -> list[Cue]:
-    """Return the cues for the contacts and ahead of each hold between phases.
+    """Return the cues for the contacts, and those ahead of each hold that asks for the filter to come off.
 
     Args:
         kind: ``partial``, ``annular`` or ``total`` at the site.
         contacts_utc_ns: instants, UTC nanoseconds.
-        holds: those of all rigs; several that open at one instant get one cue.
+        holds: those of all rigs, each rig's in order; several that open at one instant get one cue.
         lead_ns: how long ahead the first cue of a hold comes.
     """
-    cues = []
+    return [*_contact_cues(kind, contacts_utc_ns), *_ahead_cues(list(holds), lead_ns)]
+
+
+def _contact_cues(kind: str, contacts_utc_ns: Mapping[ContactName, UtcNs]) -> Iterable[Cue]:
     words = _CONTACT_WORDS.get(kind, {})
     for contact, at in contacts_utc_ns.items():
         if contact in words:
-            cues.append(Cue(cue_id=f"contact/{contact}", at_utc_ns=at, say=words[contact]))
+            yield Cue(cue_id=f"contact/{contact}", at_utc_ns=at, say=words[contact])
             for seconds, text in _AHEAD.get(contact, ()):
-                cues.append(
-                    Cue(
-                        cue_id=f"contact/{contact}-{seconds}",
-                        at_utc_ns=UtcNs(at - seconds_to_ns(seconds)),
-                        say=text,
-                    )
-                )
-    seen: set[tuple[int, FilterState]] = set()
+                before = UtcNs(at - seconds_to_ns(seconds))
+                yield Cue(cue_id=f"contact/{contact}-{seconds}", at_utc_ns=before, say=text)
+
+
+def _ahead_cues(holds: list[Hold], lead_ns: int) -> Iterable[Cue]:
+    leads_ns = [lead_ns] if lead_ns > 0 else []
+    if lead_ns > seconds_to_ns(LAST_WORD_AHEAD_S):
+        leads_ns.append(seconds_to_ns(LAST_WORD_AHEAD_S))
+    opening: dict[int, list[Hold]] = defaultdict(list)
+    since: dict[str, int] = {}
+    on_since: dict[str, int] = {}
     for hold in holds:
-        if hold.needs is not FilterState.OFF or (hold.opens_utc_ns, hold.needs) in seen:
-            continue
-        seen.add((hold.opens_utc_ns, hold.needs))
-        for ahead_ns in sorted({lead_ns, seconds_to_ns(10)}, reverse=True):
-            if ahead_ns <= 0:
-                continue
-            cues.append(
-                Cue(
-                    cue_id=f"ahead/{hold.hold_id}-{ahead_ns // 1_000_000_000}",
-                    at_utc_ns=UtcNs(hold.opens_utc_ns - ahead_ns),
-                    say=f"The filter stays on. I ask for it in {ahead_ns // 1_000_000_000} seconds",
-                )
+        if hold.needs is FilterState.OFF:
+            opening[hold.opens_utc_ns].append(hold)
+            on_since[hold.hold_id] = since.get(hold.rig, 0)
+        since[hold.rig] = hold.opens_utc_ns
+    for opens, together in opening.items():
+        which = (
+            "The filter" if len(opening) == 1 else f"The filter of {' and '.join(h.rig for h in together)}"
+        )
+        for ahead_ns in leads_ns:
+            at = opens - ahead_ns
+            if at < max(on_since[hold.hold_id] for hold in together):
+                continue  # it would be said while the filter is still off from before
+            yield Cue(
+                cue_id=f"ahead/{together[0].hold_id}-{ahead_ns}",
+                at_utc_ns=UtcNs(at),
+                say=f"{which} stays on. I ask for it in {_spoken(ahead_ns)}",
             )
-    return cues
+
+
+def _spoken(duration_ns: int) -> str:
+    if duration_ns % NS_PER_S == 0:
+        seconds = duration_ns // NS_PER_S
+        return f"{seconds} second{'' if seconds == 1 else 's'}"
+    return format_duration(duration_ns / NS_PER_S)
+
+
+class TakenOff(Enum):
+    """What a sentence may be heard to take off."""
+
+    FILTER = "the filter"
+    EYE_PROTECTION = "eye protection"
+
+
+_OFF = r"\b(?:off|away|down|remov\w*|uncover\w*|unscrew\w*|without|unfiltered|bare|naked|unaided)\b"
+_OFF_THING = {
+    TakenOff.EYE_PROTECTION: re.compile(r"\b(?:glasses|protection|goggles|viewers?|eyes?)\b", re.I),
+    TakenOff.FILTER: re.compile(r"\b(?:filters?|unfiltered)\b", re.I),
+}
+
+
+def takes_off(say: str) -> TakenOff | None:
+    """Return what a cue in English may be heard to take off: eye protection before the filter, or None.
+
+    A sentence is suspected when it names the thing and has a word of taking away in it, whatever it means
+    to say: somebody tired hears words, not grammar. Other languages are not understood.
+    """
+    suspects = [part for part in re.split(r"[.;:!?]", say) if re.search(_OFF, part, re.I)]
+    return next((thing for thing, name in _OFF_THING.items() if any(map(name.search, suspects))), None)

@@ -68,7 +68,10 @@ class Phase:
 
 @dataclass(frozen=True, kw_only=True)
 class Hold:
-    """Nothing of `phase` fires on `rig` until the operator has said the filter is `needs`."""
+    """Nothing of `phase` fires on `rig` until the operator has said the filter is `needs`.
+
+    One hold covers all phases in a row that need the same; `phase` is the first of them.
+    """
 
     hold_id: str
     rig: str
@@ -77,9 +80,10 @@ class Hold:
     opens_utc_ns: UtcNs
     """When the filter is asked for."""
     due_utc_ns: UtcNs
-    """When the phase starts: a word after this is late."""
+    """When it has to be so: a word after this is late. The start of the phase or, for a filter that goes
+    back on, the end of the unfiltered window if that comes first."""
     closes_utc_ns: UtcNs
-    """When the phase ends: after this the hold has no use."""
+    """When the last phase it covers ends: after this the hold has no use."""
 
 
 @dataclass(frozen=True, kw_only=True)

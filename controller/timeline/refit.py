@@ -1,8 +1,9 @@
 """Refit: from a moment on, what still fits of the frames that have not fired.
 
-The rule: frames that are wanted more are placed first; a frame whose own time is still to come keeps
-it; a frame whose time was lost takes the earliest gap inside its own stretch. Nothing is placed
-outside its stretch or so that its exposure would end past its limit. Deterministic.
+The rule: frames that are wanted more are placed first. A frame whose own time is still to come keeps it
+unless a more wanted one needs it. A frame whose time was lost takes the earliest gap inside its own
+stretch, first the frames whose stretch ends first; where there is no gap, less wanted frames make room.
+Nothing is placed outside its stretch or so that its exposure would end past its limit. Deterministic.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ class Placement:
 
 
 class Slots:
-    """Disjoint intervals of time in which one camera is taken."""
+    """The intervals of time in which one camera is taken."""
 
     def __init__(self, taken: Iterable[tuple[int, int]] = ()) -> None:
         self._starts: list[int] = []
@@ -65,7 +66,7 @@ class Slots:
         return None
 
     def gaps(self, start: int, end: int) -> list[tuple[int, int]]:
-        """Return the free intervals between `start` and `end`."""
+        """Return the free intervals between `start` and `end`, in order."""
         found = []
         for taken_start, taken_end in zip(self._starts, self._ends, strict=True):
             if taken_end <= start:
@@ -95,20 +96,59 @@ def refit(
         One placement a frame, in the order they were placed: most wanted first.
     """
     soonest = now_utc_ns + lead_ns
-    slots = Slots(taken)
-    order = sorted(frames, key=lambda f: (f.wanted.rank, f.due_utc_ns < soonest, f.due_utc_ns, f.frame_id))
-    placements = []
-    for frame in order:
-        latest = min(frame.movable_until_utc_ns, last_start(frame))
-        due: int | None
-        if frame.due_utc_ns >= soonest and slots.is_free(frame.due_utc_ns, frame.due_utc_ns + frame.slot_ns):
-            due = frame.due_utc_ns
+    busy = list(taken)
+    waiting = sorted(frames, key=lambda frame: (frame.wanted.rank, frame.due_utc_ns, frame.frame_id))
+    placements: list[Placement] = []
+    while waiting:
+        rank = waiting[0].wanted.rank
+        same = [frame for frame in waiting if frame.wanted.rank == rank]
+        waiting = waiting[len(same) :]
+        placed = _place(same, waiting, soonest, busy)
+        busy += [(p.due_utc_ns, p.due_utc_ns + p.frame.slot_ns) for p in placed if p.due_utc_ns is not None]
+        placements += placed
+    return placements
+
+
+def _place(
+    same: list[Frame], less_wanted: list[Frame], soonest: int, busy: list[tuple[int, int]]
+) -> list[Placement]:
+    """Place frames that are wanted equally beside what is busy, sparing the less wanted where it costs none."""
+    firm, sparing = Slots(busy), Slots(busy)
+    placements, lost = [], []
+    for frame in same:
+        end = frame.due_utc_ns + frame.slot_ns
+        if _may_keep(frame, soonest) and firm.is_free(frame.due_utc_ns, end):
+            firm.take(frame.due_utc_ns, end)
+            sparing.take(frame.due_utc_ns, end)
+            placements.append(Placement(frame, frame.due_utc_ns))
         else:
-            due = slots.earliest(max(soonest, frame.starts_from_utc_ns), frame.slot_ns, latest)
+            lost.append(frame)
+    for frame in less_wanted:
+        if _may_keep(frame, soonest):
+            sparing.take(frame.due_utc_ns, frame.due_utc_ns + frame.slot_ns)
+    for frame in sorted(lost, key=_stretch_end):
+        start, latest = max(soonest, frame.starts_from_utc_ns), _latest_start(frame)
+        due = sparing.earliest(start, frame.slot_ns, latest)
+        if due is None:
+            due = firm.earliest(start, frame.slot_ns, latest)
         if due is not None:
-            slots.take(due, due + frame.slot_ns)
+            firm.take(due, due + frame.slot_ns)
+            sparing.take(due, due + frame.slot_ns)
         placements.append(Placement(frame, None if due is None else UtcNs(due)))
     return placements
+
+
+def _may_keep(frame: Frame, soonest: int) -> bool:
+    return max(soonest, frame.starts_from_utc_ns) <= frame.due_utc_ns <= _latest_start(frame)
+
+
+def _latest_start(frame: Frame) -> int:
+    return min(frame.movable_until_utc_ns, last_start(frame))
+
+
+def _stretch_end(frame: Frame) -> int:
+    """The end of the shot's stretch: the same for all frames of a bracket, which so keep their order."""
+    return frame.movable_until_utc_ns + seconds_to_ns(frame.settings.exposure_s)
 
 
 def last_start(frame: Frame) -> int:
