@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
@@ -23,17 +23,15 @@ DAY_S = 86_400
 
 
 @dataclass(frozen=True)
-class Sight:
-    """Sun and Moon at some instants: apparent topocentric places (light time, aberration, deflection).
+class Disks:
+    """Sun and Moon at some instants as apparent topocentric places, and how their disks lie.
 
-    Vectors are in the geocentric celestial frame, kilometres, one column an instant.
+    Vectors are in kilometres, one column an instant, in whatever frame `_horizon` and `_pole` use too.
     """
 
-    time: Time
     sun_km: Array
     moon_km: Array
     solar_radius_km: float
-    topos: GeographicPosition
 
     @cached_property
     def sun_distance_km(self) -> Array:
@@ -85,17 +83,21 @@ class Sight:
 
     def position_angle_deg(self) -> Array:
         """Return the direction from Sun to Moon, from celestial north (true equator of date) through east."""
-        return self._angle_from(self.time.M[2])
+        return self._angle_from(self._pole)
 
     def zenith_angle_deg(self) -> Array:
         """Return the direction from Sun to Moon, from the zenith, counter-clockwise as seen in the sky."""
         return self._angle_from(self._zenith)
 
-    @cached_property
+    @property
     def _horizon(self) -> Array:
-        # Rows of the matrix: north, east, zenith; one matrix an instant.
-        rotation: Array = self.topos.rotation_at(self.time)
-        return rotation
+        """Return north, east and zenith (rows), one column an instant."""
+        raise NotImplementedError
+
+    @property
+    def _pole(self) -> Array:
+        """Return the direction of the true pole of date."""
+        raise NotImplementedError
 
     @property
     def _zenith(self) -> Array:
@@ -110,6 +112,35 @@ class Sight:
         northward = np.sum(moon * pole, axis=0) - along * np.sum(moon * sun, axis=0)
         angle: Array = np.degrees(np.arctan2(eastward, northward)) % 360
         return angle
+
+
+@dataclass(frozen=True)
+class Sight(Disks):
+    """What the ephemeris library sees, in full (light time, aberration, deflection), one site.
+
+    Vectors are in the geocentric celestial frame.
+    """
+
+    time: Time
+    topos: GeographicPosition
+
+    @cached_property
+    def _horizon(self) -> Array:
+        rotation: Array = self.topos.rotation_at(self.time)
+        return rotation
+
+    @property
+    def _pole(self) -> Array:
+        pole: Array = self.time.M[2]
+        return pole
+
+
+class Viewer(Protocol):
+    """Anything that can look at Sun and Moon from one site at given instants."""
+
+    def at(self, tt_s: Array) -> Disks:
+        """Return the disks at instants given as seconds (TT) after the eclipse's base date."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -140,7 +171,7 @@ class View:
         # Of the bodies that bend light only the Sun matters next to the Sun.
         sun = here.observe(self.ephemeris.sun).apparent(deflectors=(10,))
         moon = here.observe(self.ephemeris.moon).apparent(deflectors=(10,))
-        return Sight(time, sun.xyz.km, moon.xyz.km, self.solar_radius_km, self._topos)
+        return Sight(sun.xyz.km, moon.xyz.km, self.solar_radius_km, time, self._topos)
 
 
 def obscuration(sun_radius: float, moon_radius: float, separation: float) -> float:
