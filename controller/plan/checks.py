@@ -49,7 +49,7 @@ _SHORTEST_GAP_S = 0.01
 
 def check_plan(plan: Plan, source: PlanSource) -> list[Fault]:
     """Return every fault of a plan whose single values are all right, errors and warnings."""
-    faults = [*_rigs(plan, source), *_holds(plan, source)]
+    faults = [*_horizon(plan, source), *_rigs(plan, source), *_holds(plan, source)]
     faults += _repeated("phase", [phase.name for phase in plan.phases], "phases", (), source)
     for number, phase in enumerate(plan.phases):
         loc: Loc = ("phases", number)
@@ -64,6 +64,30 @@ def check_plan(plan: Plan, source: PlanSource) -> list[Fault]:
 def rigs_of(plan: Plan, phase: PhasePlan) -> list[RigPlan]:
     """Return the rigs that take part in a phase, in the plan's order."""
     return [rig for rig in plan.rigs if phase.rigs is None or rig.name in phase.rigs]
+
+
+# --- the site -----------------------------------------------------------------------------------
+
+
+def _horizon(plan: Plan, source: PlanSource) -> Iterator[Fault]:
+    first: dict[float, int] = {}
+    for number, (azimuth_deg, _) in enumerate(plan.site.horizon or []):
+        loc: Loc = ("site", "horizon", number, 0)
+        if azimuth_deg % 360 in first:
+            line, _ = source.position(("site", "horizon", first[azimuth_deg % 360]))
+            yield source.fault(
+                loc,
+                f"The horizon has the azimuth {azimuth_deg:g} already, on line {line}.",
+                "keep one of the two; for a cliff give two azimuths a little apart.",
+            )
+        first.setdefault(azimuth_deg % 360, number)
+    if plan.site.horizon and plan.site.above_surroundings:
+        yield source.fault(
+            ("site", "above_surroundings"),
+            "above_surroundings means nothing beside a horizon.",
+            "leave it out: the horizon says how high everything is.",
+            severity="warning",
+        )
 
 
 # --- rigs ---------------------------------------------------------------------------------------

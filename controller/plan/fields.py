@@ -319,6 +319,42 @@ def _count_parser(kind: str, low: int, high: int) -> Callable[[object], int]:
     return parse
 
 
+# --- the skyline ----------------------------------------------------------------------------------
+
+_POINT_MEND = "write azimuth and altitude in degrees, such as [95, 6]."
+
+
+def _signed_parser(kind: str, low: float, high: float) -> Callable[[object], float]:
+    mend = f"write degrees from {low:g} to {high:g}, such as [95, 6]."
+
+    def parse(value: object) -> float:
+        number = _as_number(value)
+        if number is None:
+            text = _text(value, kind, mend)
+            if not re.fullmatch(rf"-?{DECIMAL}", text):
+                raise WrongValueError(_no(value, kind), mend)
+            number = float(text)
+        if not low <= number <= high:
+            raise WrongValueError(
+                f"{shown(value)} is outside what {_a(kind)} may be, {low:g} to {high:g} degrees.", mend
+            )
+        return number + 0.0  # no minus zero
+
+    return parse
+
+
+def _parse_point(value: object) -> object:
+    if not isinstance(value, (list, tuple)):
+        _text(value, "pair of azimuth and altitude", _POINT_MEND)
+        raise WrongValueError(_no(value, "pair of azimuth and altitude"), _POINT_MEND)
+    if len(value) != 2:
+        raise WrongValueError(
+            f"A point of the horizon has two numbers, azimuth and altitude, and this has {len(value)}.",
+            _POINT_MEND,
+        )
+    return tuple(value)
+
+
 # --- words --------------------------------------------------------------------------------------
 
 
@@ -600,6 +636,44 @@ Elevation = Annotated[
     WithJsonSchema(_schema("Elevation above sea level.", rf"-?{DECIMAL} ?(?:m|ft)", ["912 m", "3000 ft"])),
 ]
 """Metres."""
+
+_HEIGHT_MEND = "write it as 120 m or 400 ft."
+HeightAboveSurroundings = Annotated[
+    float,
+    BeforeValidator(_length_parser("height", {"m": 1.0, "ft": 0.3048}, 0, 9000, _HEIGHT_MEND)),
+    WithJsonSchema(
+        _schema(
+            "How high the place stands above the sea or plain that its horizon is made of; used where no "
+            "horizon is given.",
+            rf"{DECIMAL} ?(?:m|ft)",
+            ["120 m", "400 ft"],
+        )
+    ),
+]
+"""Metres."""
+
+MOST_HORIZON_POINTS = 720
+HorizonPoint = Annotated[
+    tuple[
+        Annotated[float, BeforeValidator(_signed_parser("azimuth", 0, 360))],
+        Annotated[float, BeforeValidator(_signed_parser("altitude", -10, 90))],
+    ],
+    BeforeValidator(_parse_point),
+    WithJsonSchema(
+        {
+            "description": "Azimuth (from north through east) and the altitude of the terrain there, degrees.",
+            "type": "array",
+            "prefixItems": [
+                {"type": "number", "minimum": 0, "maximum": 360},
+                {"type": "number", "minimum": -10, "maximum": 90},
+            ],
+            "minItems": 2,
+            "maxItems": 2,
+            "examples": [[95, 6]],
+        }
+    ),
+]
+"""Degrees, degrees."""
 
 FocalLengthMm = Annotated[
     float,

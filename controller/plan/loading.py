@@ -106,6 +106,9 @@ def _fault(detail: ErrorDetails, data: dict[str, object], source: PlanSource) ->
             )
         case "too_short":
             return source.fault(loc, f"{key} is an empty list.", "write at least one entry.")
+        case "too_long":
+            most = detail["ctx"]["max_length"]
+            return source.fault(loc, f"{key} has more than {most} entries.", "write fewer.")
         case "model_type":
             what = "must be made of keys" if _value_at(loc, data) is not None else "has nothing in it"
             called = _called(loc, data)

@@ -11,6 +11,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
 from controller.plan.fields import (
+    MOST_HORIZON_POINTS,
     Anchor,
     AnchorField,
     BufferFrames,
@@ -23,6 +24,8 @@ from controller.plan.fields import (
     FilterNeed,
     FNumber,
     FocalLengthMm,
+    HeightAboveSurroundings,
+    HorizonPoint,
     Iso,
     Latitude,
     Longitude,
@@ -67,6 +70,14 @@ class SitePlan(_Section):
     time_zone: TimeZone | None = Field(
         default=None, description="IANA zone; found from the coordinates when left out."
     )
+    horizon: Annotated[list[HorizonPoint], Field(min_length=1, max_length=MOST_HORIZON_POINTS)] | None = (
+        Field(
+            default=None,
+            description="What stands around: points of the skyline, joined by straight lines, the last with "
+            "the first. Level when left out.",
+        )
+    )
+    above_surroundings: HeightAboveSurroundings = 0.0
 
 
 class CameraPlan(_Section):

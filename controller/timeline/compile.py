@@ -28,7 +28,6 @@ from controller.plan.source import Loc
 from controller.timeline.cues import TakenOff, standing_cues, takes_off
 from controller.timeline.model import Cue, Frame, Hold, Phase, RigInfo, Settings, Timeline
 from controller.timeline.placing import (
-    MAX_FRAMES,
     Job,
     RigDay,
     Take,
@@ -38,6 +37,8 @@ from controller.timeline.placing import (
 )
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns, utc_iso
 
+MAX_FRAMES = 20_000
+"""More frames of one rig than any card or shutter is good for in a day: a plan that asks for more is a slip."""
 HANDLING_S = 5.0
 """A filter is not taken off or put on in less (common practice, no single source): a warning below it."""
 FIRST_WORD_LEAD_S = 300.0
@@ -57,6 +58,8 @@ class SiteContacts:
     note: str = ""
     uncertainty_s: float = 0.0
     below_horizon: tuple[ContactName, ...] = ()
+    horizon_words: tuple[tuple[str, str], ...] = ()
+    """What the horizon or the terrain hides, and how to mend it: warnings."""
 
 
 @dataclass(frozen=True)
@@ -310,6 +313,8 @@ class _Compiler:
                 "expect nothing from the frames around it, or choose a site further along the path.",
                 "warning",
             )
+        for what, mend in self.site.horizon_words:
+            self.fault(("site", "horizon"), what, mend, "warning")
 
     # --- holds and cues ---------------------------------------------------------------------
 
