@@ -87,7 +87,7 @@ class Console:
             self._terminal.close()
             raise OperatorError(
                 f"The terminal cannot be used: {error}. "
-                "Start the run from a terminal, or over ssh with a terminal (ssh -t)."
+                "Mend: start the run from a terminal, or over ssh with a terminal (ssh -t)."
             ) from None
         for work in (self._draw, self._read):
             thread = threading.Thread(target=work, name=f"console{work.__name__}", daemon=True)
@@ -286,7 +286,7 @@ def open_console(
     if words_fd is None or not (words_in.isatty() or (plain and piped_words)):
         raise OperatorError(
             "The run cannot hear you: its input is not a terminal, and no filter could be confirmed. "
-            "Start it from a terminal, or over ssh with a terminal (ssh -t)."
+            "Mend: start it from a terminal, or over ssh with a terminal (ssh -t)."
         )
     if plain or not drawable:
         return LineConsole(words_fd, screen, on_word, unicode=unicode)

@@ -34,7 +34,7 @@ from controller.units import FilterState
 CONFIRM_S = 5
 """How long a key that needs a second one waits for it, seconds."""
 
-_NARROW = 76
+_NARROW = 77
 """Below this many columns the rigs are shown in fewer of them."""
 _WIDE = 110
 """From this many columns on the rigs have their phase and next picture, too."""
@@ -250,7 +250,7 @@ def _headings(columns: int) -> str:
     if columns < _NARROW:
         return f"   {'rig':<9} {'asked':<8} {'said':<6} {'fired/of':>10}"
     name = _name_width(columns)
-    line = f"   {'rig':<{name}} {'filter asked':<15} {'said':<6} {'fired':>5}"
+    line = f"   {'rig':<{name}} {'filter asked':<16} {'said':<6} {'fired':>5}"
     line += f" {'missed':>6} {'failed':>6} {'of':>5} {'card':>6} {'batt.':>5}"
     return f"{line}  {'next in':>8}  phase" if columns >= _WIDE else line
 
@@ -265,7 +265,7 @@ def _rig_columns(view: RunView, rig: RigView, columns: int) -> str:
         short = asked.split()[0] + (" late" if asked.endswith("late") else "")
         return f"{set_cell_size(rig.name, 9)} {short:<8} {said:<6} {f'{rig.fired}/{rig.planned}':>10}"
     name = set_cell_size(rig.name, _name_width(columns))
-    line = f"{name} {asked:<15} {said:<6} {rig.fired:>5} {rig.missed:>6} {rig.failed:>6} {rig.planned:>5}"
+    line = f"{name} {asked:<16} {said:<6} {rig.fired:>5} {rig.missed:>6} {rig.failed:>6} {rig.planned:>5}"
     line += f" {_frames_left(rig):>6} {_battery(rig):>5}"
     if columns < _WIDE:
         return line

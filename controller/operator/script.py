@@ -50,7 +50,7 @@ class Habit:
                 except WrongValueError as error:
                     raise UsageError(f"The operator's habit {text!r} has no usable delay: {error}") from None
         raise UsageError(
-            f"{text!r} is no habit of an operator. Write prompt, prompt 5 s, late 40 s or silent."
+            f"{text!r} is no habit of an operator. Mend: write prompt, prompt 5 s, late 40 s or silent."
         )
 
     def __str__(self) -> str:

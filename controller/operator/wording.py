@@ -101,7 +101,11 @@ def ask_sentence(view: RunView, state: FilterState) -> str:
     if round(latest.filter_asked_late_s) >= 1:
         lost = duration(latest.filter_asked_late_s)
         return f'{names(rigs)}: {lost} LATE. Nothing of "{latest.phase}" fires until you say it.'
-    return f'{names(rigs)}: "{latest.phase}" starts in {duration(min(0.0, latest.filter_asked_late_s))}.'
+    return f'{names(rigs)}: "{latest.phase}" starts {_when(latest.filter_asked_late_s)}.'
+
+
+def _when(late_s: float) -> str:
+    return "NOW" if round(late_s) >= 0 else f"in {duration(late_s)}"
 
 
 def ask_short(rig: RigView) -> str:
@@ -110,11 +114,14 @@ def ask_short(rig: RigView) -> str:
         return "-"
     asked = rig.filter_asked.value.upper()
     late_s = rig.filter_asked_late_s
-    return (
-        f"{asked} {duration(late_s)} late"
-        if round(late_s) >= 1
-        else f"{asked} in {duration(min(0.0, late_s))}"
-    )
+    seconds = round(abs(late_s))
+    if seconds < 100:
+        length = f"{seconds} s"
+    else:
+        length = f"{seconds // 60}:{seconds % 60:02d}" if seconds < 6000 else f"{seconds // 60} min"
+    if round(late_s) >= 1:
+        return f"{asked} {length} late"
+    return f"{asked} in {length}" if seconds else f"{asked} NOW"
 
 
 def said_short(rig: RigView) -> str:

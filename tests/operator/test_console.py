@@ -233,7 +233,7 @@ def test_signals_that_others_handle_are_left_to_them(terminal: Terminal) -> None
 
 
 def test_a_lost_terminal_does_not_raise_into_the_run() -> None:
-    """When the terminal goes away, the run goes on and can know that nobody is heard."""
+    """HF-S18: when the terminal goes away, the run goes on and can know that nobody is heard."""
     master, slave = pty.openpty()
     try:
         with Console(slave, slave, lambda word: None, unicode=True) as console:
@@ -263,7 +263,7 @@ class TextTerminal(io.StringIO):
 
 @pytest.mark.parametrize("plain", [False, True])
 def test_without_a_terminal_there_is_no_run(plain: bool) -> None:
-    """A run that could not hear the operator is refused, in one line that says how to mend it."""
+    """HF-S14: a run that could not hear the operator is refused, in one line that says how to mend it."""
     with pytest.raises(OperatorError, match="ssh -t") as caught:
         open_console(lambda word: None, plain=plain, words_in=io.StringIO("off\n"), screen=TextTerminal())
     assert caught.value.exit_code == 7

@@ -73,7 +73,7 @@ def test_f_is_for_every_rig_that_is_asked() -> None:
 
 
 def test_unasked_off_waits_for_its_second_key() -> None:
-    """HF: off that nobody asked for gives no word until y follows."""
+    """HF-S02: off that nobody asked for gives no word until y follows."""
     assert said(["f"], CALM) == []
     assert said(["f", "y"], CALM) == [FilterWord(rig=None, state=OFF)]
     assert said(["f", "f", "f"], CALM) == []

@@ -100,11 +100,11 @@ def test_every_screen_fits(
 @SETTLED
 @given(any_view(), st.sampled_from(SIZES), st.booleans())
 def test_off_is_asked_only_where_a_rig_is_asked(view: RunView, size: tuple[int, int], stopping: bool) -> None:
-    """Nothing on a screen suggests taking a filter off unless the run asks some rig for it."""
+    """HF-S13: nothing on a screen suggests taking a filter off unless the run asks some rig for it."""
     view = replace(view, alarm="", next_cue="", last_said="", title="")
     rigs = (replace(rig, filter_asked=None, name="r", phase="p", last_error="") for rig in view.rigs)
     lines = layout(replace(view, rigs=tuple(rigs)), *size, None, stopping, unicode=False)
-    keys = 2 if size[0] >= 76 else 1
+    keys = 2 if size[0] >= 80 else 1
     text = "\n".join(lines[:-keys])
     assert large("FILTER OFF", size[0], tall=2 if size[1] >= 36 else 1, ink="#")[0] not in lines
     assert "OFF" not in text
@@ -119,7 +119,7 @@ def test_off_is_asked_only_where_a_rig_is_asked(view: RunView, size: tuple[int, 
 def test_every_asking_screen_carries_the_cautions(
     columns: int, rows: int, state: object, late_s: float, stopping: bool
 ) -> None:
-    """HF-S: a screen that asks for a filter change carries the usual cautions, whole."""
+    """HF-S15: a screen that asks for a filter change carries the usual cautions, whole."""
     view = replace(CALM, alarm="card of landscape is full")
     view = asking(view, long=(state, late_s), wide=(state, late_s))
     text = " ".join(" ".join(layout(view, columns, rows, 1, stopping, unicode=True, notice="Heard.")).split())
@@ -127,7 +127,7 @@ def test_every_asking_screen_carries_the_cautions(
 
 
 def test_the_asking_screen_kept_on_file_carries_the_cautions() -> None:
-    """HF-S: the kept asking screen names eye protection, the bare lens and the filter maker."""
+    """HF-S15: the kept asking screen names eye protection, the bare lens and the filter maker."""
     text = " ".join((SCREENS / "asks-off-80x24.txt").read_text(encoding="utf-8").split())
     assert "Outside totality never look through an unfiltered lens" in text
     assert "nor at the Sun without eye protection" in text
@@ -137,6 +137,23 @@ def test_the_asking_screen_kept_on_file_carries_the_cautions() -> None:
 def test_calm_screens_carry_no_ask() -> None:
     """Where nothing is asked, the screen says that the filters stay as they are."""
     assert "Nothing to do now: leave the filters as they are." in Screen(CALM, 80, 24).lines()
+
+
+@pytest.mark.parametrize(
+    ("late_s", "column", "sentence"),
+    [
+        (-0.51, "ON in 1 s", "starts in 1 s."),
+        (-0.5, "ON NOW", "starts NOW."),
+        (1.49, "ON 1 s late", "1 s LATE."),
+        (-6000.0, "ON in 100 min    on ", "starts in 1 h 40 min."),
+        (125.0, "ON 2:05 late     on ", "2 min 05 s LATE."),
+    ],
+)
+def test_how_late_a_word_is(late_s: float, column: str, sentence: str) -> None:
+    """The time left and the time lost are told to the nearest second, and never as 0 s."""
+    lines = Screen(asking(CALM, long=(ON, late_s)), 80, 24).lines()
+    assert any(column in line for line in lines)
+    assert any(sentence in line for line in lines)
 
 
 def test_on_is_asked_before_off() -> None:

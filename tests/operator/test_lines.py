@@ -118,7 +118,7 @@ def test_the_first_view_tells_the_words_to_type_and_the_tallies() -> None:
 
 
 def test_an_ask_is_told_at_once_with_the_cautions_and_again_while_it_lasts() -> None:
-    """HF-S: an ask comes with the usual cautions, and comes again, with them, while nobody answers."""
+    """HF-S15: an ask comes with the usual cautions, and comes again, with them, while nobody answers."""
     assert told_next(CALM, ASKS_OFF) == [
         'Cue: "Filter off now. Say when it is off"',
         'FILTER OFF: long, wide: "totality" starts in 8 s. Type off when it IS off.',

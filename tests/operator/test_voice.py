@@ -177,7 +177,7 @@ def test_closing_falls_silent_at_once(
 def test_a_broken_voice_rings_the_bell(
     stand_in: StandIn, bell: Bell, speaking: Callable[..., EspeakVoice], body: str
 ) -> None:
-    """A sentence that was not heard rings the bell; so does the next one."""
+    """HF-S18: a sentence that was not heard rings the bell; so does the next one."""
     stand_in.write(body)
     voice = speaking(stand_in.program, bell, steady_ns=lambda: 0)
     voice.say("filter on", True)
@@ -189,7 +189,7 @@ def test_a_broken_voice_rings_the_bell(
 def test_a_program_that_is_gone_rings_the_bell(
     tmp_path: Path, bell: Bell, speaking: Callable[..., EspeakVoice]
 ) -> None:
-    """A program that cannot be started raises nothing and rings the bell."""
+    """HF-S18: a program that cannot be started raises nothing and rings the bell."""
     voice = speaking(tmp_path / "no such program", bell)
     voice.say("filter on", True)
     until(lambda: bell.rung == [("filter on", True)])
