@@ -5,7 +5,8 @@ Nothing here ever uses the network.
 """
 
 from controller.sky.horizon import Edge, HiddenBy, Horizon, Shown
-from controller.sky.local import circumstances, decide_kind, eclipse_days, eclipses_at
+from controller.sky.kinds import decide_kind
+from controller.sky.local import circumstances, eclipse_days, eclipses_at
 from controller.sky.model import (
     Circumstances,
     Constants,

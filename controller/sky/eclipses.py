@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from controller.errors import SkyError
 from controller.sky.earth_rotation import timescale
 from controller.sky.ephemeris import MARGIN_DAYS, Ephemeris, jd_of_date
 from controller.sky.model import EARTH_RADIUS_KM, MOON_K_MEAN, Constants, EclipseDay
@@ -128,3 +129,31 @@ def _between(ephemeris: Ephemeris, first: dt.date, last: dt.date) -> tuple[NewMo
 def eclipses_between(ephemeris: Ephemeris, first: dt.date, last: dt.date) -> tuple[NewMoon, ...]:
     """Return the eclipses whose greatest phase on Earth falls on UTC dates from `first` to `last`."""
     return _between(ephemeris, first, last)
+
+
+def eclipse_of(ephemeris: Ephemeris, date: dt.date) -> NewMoon:
+    """Return the eclipse of a date: its greatest phase on Earth falls on it, UTC, or on a day beside it.
+
+    The day beside it is for places far from Greenwich, where the calendar may say so.
+
+    Raises:
+        SkyError: if there is none (the nearest ones are named), or the date is outside the ephemeris.
+    """
+    ephemeris.require(date)
+    day = dt.timedelta(days=1)
+    found = eclipses_between(ephemeris, date - day, date + day)
+    if not found:
+        raise SkyError(no_eclipse_text(ephemeris, date))
+    return min(found, key=lambda eclipse: abs((eclipse.day.date - date).days))
+
+
+def no_eclipse_text(ephemeris: Ephemeris, date: dt.date) -> str:
+    """Return what to say of a date without an eclipse."""
+    # Two solar eclipses are never more than about 178 days apart; more than a year is looked through.
+    around = dt.timedelta(days=400)
+    first, last = max(date - around, ephemeris.first_date), min(date + around, ephemeris.last_date)
+    days = [eclipse.day.date for eclipse in eclipses_between(ephemeris, first, last)]
+    nearest = [max((day for day in days if day < date), default=None)]
+    nearest.append(min((day for day in days if day > date), default=None))
+    named = " and ".join(str(day) for day in nearest if day is not None)
+    return f"There is no solar eclipse on {date}. Mend: the nearest solar eclipses are on {named}."

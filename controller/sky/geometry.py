@@ -46,7 +46,7 @@ class Disks:
     @cached_property
     def separation_arcsec(self) -> Array:
         """Return the angle between the centres."""
-        across = _length(np.cross(self.sun_km, self.moon_km, axis=0))
+        across = _length(_cross(self.sun_km, self.moon_km))
         separation: Array = np.arctan2(across, np.sum(self.sun_km * self.moon_km, axis=0)) * ARCSEC
         return separation
 
@@ -63,7 +63,7 @@ class Disks:
     def axis_distance_km(self) -> Array:
         """Return how far the site is from the line through the centres of Sun and Moon."""
         axis = self.sun_km - self.moon_km
-        distance: Array = _length(np.cross(self.moon_km, axis, axis=0)) / _length(axis)
+        distance: Array = _length(_cross(self.moon_km, axis)) / _length(axis)
         return distance
 
     @cached_property
@@ -107,7 +107,7 @@ class Disks:
     def _angle_from(self, pole: Array) -> Array:
         sun = self.sun_km / self.sun_distance_km
         moon = self.moon_km / self.moon_distance_km
-        eastward = np.sum(moon * np.cross(pole, sun, axis=0), axis=0)
+        eastward = np.sum(moon * _cross(pole, sun), axis=0)
         along = np.sum(pole * sun, axis=0)
         northward = np.sum(moon * pole, axis=0) - along * np.sum(moon * sun, axis=0)
         angle: Array = np.degrees(np.arctan2(eastward, northward)) % 360
@@ -190,6 +190,12 @@ def obscuration(sun_radius: float, moon_radius: float, separation: float) -> flo
     return float(np.clip(lens / (np.pi * s * s), 0, 1))
 
 
+def _cross(a: Array, b: Array) -> Array:
+    (ax, ay, az), (bx, by, bz) = a, b
+    return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
+
+
 def _length(vectors: Array) -> Array:
-    length: Array = np.sqrt(np.sum(vectors * vectors, axis=0))
+    x, y, z = vectors
+    length: Array = np.sqrt(x * x + y * y + z * z)
     return length

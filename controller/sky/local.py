@@ -18,23 +18,24 @@ import numpy as np
 
 from controller.errors import SkyError
 from controller.sky.earth_rotation import timescale, tt_ns
-from controller.sky.eclipses import NewMoon, eclipses_between
+from controller.sky.eclipses import NewMoon, eclipses_between, no_eclipse_text
 from controller.sky.ephemeris import Ephemeris, load_ephemeris
-from controller.sky.geometry import DAY_S, Sight, View, obscuration
+from controller.sky.geometry import DAY_S, Disks, View, Viewer, obscuration
+from controller.sky.horizon import HiddenBy, Shown, SunPath, clearances_deg, edges, shown_of
+from controller.sky.kinds import Radii, decide_kind, radii_of
 from controller.sky.model import (
     HORIZON_DEG,
-    MOON_K_MEAN,
-    MOON_K_TOTAL,
     Circumstances,
     Constants,
     Contact,
+    Crossing,
     DeltaT,
-    DeltaTState,
     EclipseDay,
     Kind,
     Site,
 )
 from controller.sky.numeric import Array, lowest, nodes, roots
+from controller.sky.quick import QuickView, quick_view, sky_of
 from controller.sky.zone import time_zone_at
 from controller.units import ContactName, UtcNs, utc_datetime
 
@@ -84,7 +85,7 @@ def circumstances(
         result = _compute(site, eclipse, chosen, opened)
         if _belongs(result, date):
             return result
-    raise SkyError(_no_eclipse(opened, date))
+    raise SkyError(no_eclipse_text(opened, date))
 
 
 def eclipses_at(
@@ -115,7 +116,7 @@ def eclipses_at(
     opened.require(to_date)
     found = []
     for eclipse in eclipses_between(opened, from_date, to_date):
-        view = _view(site, eclipse, chosen, opened)
+        view = _quick_view(site, eclipse, chosen, opened)
         grid = view.at(eclipse.greatest_tt_s + _GRID_S)
         if _may_be_seen(grid, chosen):
             result = _compute(site, eclipse, chosen, opened, grid)
@@ -138,51 +139,9 @@ def eclipse_days(
     return [eclipse.day for eclipse in eclipses_between(opened, from_date, to_date)]
 
 
-def decide_kind(
-    sun_radius: float,
-    separation: float,
-    moon_radius_total: float,
-    moon_radius_annular: float,
-    moon_radius_exterior: float,
-) -> Kind:
-    """Return what a site gets, from the apparent radii and separation at the closest approach (one unit).
-
-    The rule: *total* if the Sun is covered even by the Moon with the valleys of its limb filled by no
-    more than their bottoms (k 0.272281); otherwise *annular* if the Moon of mean radius (k 0.2725076)
-    lies inside the Sun's disk; otherwise *partial* if the disks overlap. The total radius being the
-    smaller one, no site can be both. Between the two lies a band where neither holds: a kilometre or two
-    inside the limits of a total eclipse, and some hundred kilometres along the line of a hybrid eclipse
-    where it turns. There beads all round the Moon are the most to be expected: the answer is *partial*,
-    no C2 is promised, and nothing that needs totality may be planned.
-    """
-    if separation < moon_radius_total - sun_radius:
-        return Kind.TOTAL
-    if separation < sun_radius - moon_radius_annular:
-        return Kind.ANNULAR
-    return Kind.PARTIAL if separation < sun_radius + moon_radius_exterior else Kind.NONE
-
-
-@dataclass(frozen=True)
-class _Radii:
-    """The lunar radii in use, Earth equatorial radii."""
-
-    exterior: float
-    total: float
-    annular: float
-
-    def interior(self, kind: Kind) -> float:
-        return {Kind.TOTAL: self.total, Kind.ANNULAR: self.annular}.get(kind, self.exterior)
-
-
-def _radii(constants: Constants) -> _Radii:
-    if constants.moon_k_interior is not None:
-        return _Radii(constants.moon_k_exterior, constants.moon_k_interior, constants.moon_k_interior)
-    return _Radii(constants.moon_k_exterior, MOON_K_TOTAL, MOON_K_MEAN)
-
-
-def _k_and_reason(constants: Constants, kind: Kind, mid: Sight) -> tuple[float, str]:
+def _k_and_reason(constants: Constants, kind: Kind, mid: Disks) -> tuple[float, str]:
     """Return the lunar radius for magnitude and obscuration, and of C2 and C3 where there are any."""
-    radii = _radii(constants)
+    radii = radii_of(constants)
     if kind.is_central:
         reason = "annular at the site: the ring closes behind the mean limb, so the mean radius"
         if kind is Kind.TOTAL:
@@ -195,11 +154,16 @@ def _k_and_reason(constants: Constants, kind: Kind, mid: Sight) -> tuple[float, 
 
 
 def _view(site: Site, eclipse: NewMoon, constants: Constants, ephemeris: Ephemeris) -> View:
-    _, scale = timescale(constants.delta_t_s)
+    _, scale = timescale(constants.delta_t_s, constants.earth_rotation)
     return View(site, ephemeris, scale, constants.solar_radius_km, eclipse.base_jd)
 
 
-def _may_be_seen(grid: Sight, constants: Constants) -> bool:
+def _quick_view(site: Site, eclipse: NewMoon, constants: Constants, ephemeris: Ephemeris) -> QuickView:
+    _, scale = timescale(constants.delta_t_s, constants.earth_rotation)
+    return quick_view(sky_of(eclipse, ephemeris, scale), site, constants.solar_radius_km)
+
+
+def _may_be_seen(grid: Disks, constants: Constants) -> bool:
     """Tell whether the disks come near each other while the Sun is not well below the horizon."""
     reach = grid.sun_radius_arcsec + grid.moon_radius_arcsec(constants.moon_k_exterior)
     # Ten minutes move the disks by no more than 400 arcseconds and the Sun by no more than 2.6 degrees.
@@ -215,13 +179,13 @@ class _Geometry:
     contacts_s: dict[ContactName, float]
 
 
-def _overlap(sight: Sight, reach: Array) -> Array:
+def _overlap(sight: Disks, reach: Array) -> Array:
     """Return the squared separation less the squared `reach`: negative while the disks are that near."""
     return sight.separation_arcsec**2 - reach**2
 
 
-def _solve(view: View, grid: Sight, grid_s: Array, radii: _Radii) -> _Geometry:
-    reaches: dict[Kind, Callable[[Sight], Array]] = {
+def _solve(view: Viewer, grid: Disks, grid_s: Array, radii: Radii) -> _Geometry:
+    reaches: dict[Kind, Callable[[Disks], Array]] = {
         Kind.PARTIAL: lambda sight: sight.sun_radius_arcsec + sight.moon_radius_arcsec(radii.exterior),
         Kind.TOTAL: lambda sight: sight.moon_radius_arcsec(radii.total) - sight.sun_radius_arcsec,
         Kind.ANNULAR: lambda sight: sight.sun_radius_arcsec - sight.moon_radius_arcsec(radii.annular),
@@ -282,22 +246,24 @@ def _solve(view: View, grid: Sight, grid_s: Array, radii: _Radii) -> _Geometry:
 
 
 def _compute(
-    site: Site, eclipse: NewMoon, constants: Constants, ephemeris: Ephemeris, grid: Sight | None = None
+    site: Site, eclipse: NewMoon, constants: Constants, ephemeris: Ephemeris, grid: Disks | None = None
 ) -> Circumstances:
+    # Searched with the eclipse's polynomials; what is told, residuals included, is the full computation's.
     view = _view(site, eclipse, constants, ephemeris)
+    quick = _quick_view(site, eclipse, constants, ephemeris)
     grid_s = eclipse.greatest_tt_s + _GRID_S
-    radii = _radii(constants)
-    geometry = _solve(view, grid or view.at(grid_s), grid_s, radii)
+    radii = radii_of(constants)
+    geometry = _solve(quick, grid or quick.at(grid_s), grid_s, radii)
 
-    table, scale = timescale(constants.delta_t_s)
+    table, scale = timescale(constants.delta_t_s, constants.earth_rotation)
     mid_jd = view.base_jd + geometry.mid_s / DAY_S
     delta_t = table.delta_t(scale, mid_jd, constants.delta_t_s)
 
     def utc(tt_s: float) -> UtcNs:
         return table.utc_ns(view.base_jd, tt_s, delta_t.value_s)
 
-    contacts = _contacts(view, geometry, radii, delta_t, utc)
-    kind, highest_deg = _seen(view, geometry)
+    contacts = _contacts(view, quick, geometry, radii, delta_t, utc)
+    kind, highest_deg, crossings = _seen(view, geometry, utc)
 
     mid = view.at(np.array([geometry.mid_s]))
     k, k_reason = _k_and_reason(constants, geometry.kind, mid)
@@ -316,6 +282,7 @@ def _compute(
         kind=kind,
         geometric_kind=geometry.kind,
         contacts=contacts,
+        crossings=crossings,
         closest_utc_ns=utc(geometry.mid_s),
         duration_s=times_s[ContactName.C3] - times_s[ContactName.C2] if ContactName.C2 in times_s else None,
         magnitude=0.0 if missed else max(0.0, -gap_arcsec / (2 * sun)),
@@ -336,7 +303,12 @@ def _compute(
 
 
 def _contacts(
-    view: View, geometry: _Geometry, radii: _Radii, delta_t: DeltaT, utc: Callable[[float], UtcNs]
+    view: View,
+    quick: QuickView,
+    geometry: _Geometry,
+    radii: Radii,
+    delta_t: DeltaT,
+    utc: Callable[[float], UtcNs],
 ) -> tuple[Contact, ...]:
     """Return the contacts in order of time, each with its residual and uncertainty.
 
@@ -348,7 +320,8 @@ def _contacts(
         return ()
     at_s = np.array([geometry.contacts_s[name] for name in names])
     kinds = [geometry.kind if name in (ContactName.C2, ContactName.C3) else Kind.PARTIAL for name in names]
-    before, sight, after = (view.at(at_s + shift_s) for shift_s in (-0.5, 0.0, 0.5))
+    sight = view.at(at_s)
+    before, after = (quick.at(at_s + shift_s) for shift_s in (-0.5, 0.5))
     gap_before, gap, gap_after = (_gap_arcsec(seen, kinds, radii) for seen in (before, sight, after))
     position_deg = sight.position_angle_deg()
     zenith_deg = sight.zenith_angle_deg()
@@ -369,8 +342,14 @@ def _contacts(
     ends = (ContactName.C2, ContactName.C3) if geometry.kind.is_central else (ContactName.C1, ContactName.C4)
     uncertain_s[ContactName.MID] = float(np.hypot(uncertain_s[ends[0]], uncertain_s[ends[1]])) / 2
 
+    horizon, elevation_m = view.site.horizon, view.site.elevation_m
+    apparent_deg = horizon.apparent_deg(sight.altitude_deg, elevation_m)
+    skyline_deg = horizon.altitude_deg(sight.azimuth_deg)
+    radius_deg = float(sight.sun_radius_arcsec[0]) / 3600
+    clear_deg = clearances_deg(horizon, elevation_m, sight.altitude_deg, sight.azimuth_deg, radius_deg)
     contacts = []
     for i, name in enumerate(names):
+        shown = shown_of(*clear_deg[:, i])
         # The Sun's disk inside the Moon's is touched on the side away from the Moon's centre.
         turn_deg = 180.0 if kinds[i] is Kind.TOTAL else 0.0
         contacts.append(
@@ -382,7 +361,11 @@ def _contacts(
                 azimuth_deg=float(sight.azimuth_deg[i]),
                 position_angle_deg=float((position_deg[i] + turn_deg) % 360),
                 zenith_angle_deg=float((zenith_deg[i] + turn_deg) % 360),
+                apparent_altitude_deg=float(apparent_deg[i]),
+                horizon_altitude_deg=float(skyline_deg[i]),
                 visible=bool(sight.altitude_deg[i] > HORIZON_DEG),
+                hidden_by=HiddenBy.NONE if shown is Shown.WHOLE else horizon.made_of,
+                shown=shown,
                 uncertainty_s=uncertain_s[name],
                 residual_arcsec=0.0 if name is ContactName.MID else float(gap[i]),
             )
@@ -390,7 +373,7 @@ def _contacts(
     return tuple(contacts)
 
 
-def _gap_arcsec(sight: Sight, kinds: list[Kind], radii: _Radii) -> Array:
+def _gap_arcsec(sight: Disks, kinds: list[Kind], radii: Radii) -> Array:
     """Return by how far each instant's disks are from touching the way its kind of contact asks."""
     sun = sight.sun_radius_arcsec
     moon = sight.moon_radius_arcsec(np.array([radii.interior(kind) for kind in kinds]))
@@ -400,21 +383,43 @@ def _gap_arcsec(sight: Sight, kinds: list[Kind], radii: _Radii) -> Array:
     return gap
 
 
-def _seen(view: View, geometry: _Geometry) -> tuple[Kind, float]:
-    """Return what the horizon leaves of the eclipse, and the Sun's greatest altitude from C1 to C4."""
+def _seen(
+    view: View, geometry: _Geometry, utc: Callable[[float], UtcNs]
+) -> tuple[Kind, float, tuple[Crossing, ...]]:
+    """Return what a level horizon leaves of the eclipse, the Sun's greatest altitude from C1 to C4, and when
+    the Sun's edges cross the horizon that there is."""
     times_s = geometry.contacts_s
     if not times_s:
-        return Kind.NONE, float(view.at(np.array([geometry.mid_s])).altitude_deg[0])
-    # Three minutes apart at most: the culmination is met to 0.002 degrees.
-    partial_s = np.linspace(times_s[ContactName.C1], times_s[ContactName.C4], 81)
-    central_s = np.empty(0)
-    if geometry.kind.is_central:
-        central_s = np.linspace(times_s[ContactName.C2], times_s[ContactName.C3], 9)
-    altitude_deg = view.at(np.concatenate([partial_s, central_s])).altitude_deg
+        return Kind.NONE, float(view.at(np.array([geometry.mid_s])).altitude_deg[0]), ()
+    samples_s = SunPath.sample_s(times_s[ContactName.C1], times_s[ContactName.C4])
+    sight = view.at(samples_s)
+    path = SunPath.through(samples_s, sight.altitude_deg, sight.azimuth_deg)
+    every_second_s = np.arange(times_s[ContactName.C1], times_s[ContactName.C4] + 1)
+    altitude_deg, azimuth_deg = path.at(every_second_s)
     highest_deg = float(altitude_deg.max())
-    if np.any(altitude_deg[len(partial_s) :] > HORIZON_DEG):
-        return geometry.kind, highest_deg
-    return (Kind.PARTIAL if highest_deg > HORIZON_DEG else Kind.NONE), highest_deg
+    kind = Kind.PARTIAL if highest_deg > HORIZON_DEG else Kind.NONE
+    if geometry.kind.is_central:
+        ends_s = np.array([times_s[ContactName.C2], times_s[ContactName.C3]])
+        during = (every_second_s > ends_s[0]) & (every_second_s < ends_s[1])
+        if max(path.at(ends_s)[0].max(), altitude_deg[during].max(initial=-90)) > HORIZON_DEG:
+            kind = geometry.kind
+    horizon, elevation_m = view.site.horizon, view.site.elevation_m
+    radius_deg = float(sight.sun_radius_arcsec[0]) / 3600
+    crossings = []
+    clear_deg = clearances_deg(horizon, elevation_m, altitude_deg, azimuth_deg, radius_deg)
+    for at_s, edge in edges(every_second_s, clear_deg):
+        there_deg, azimuth = (part[0] for part in path.at(np.array([at_s])))
+        apparent_deg = float(horizon.apparent_deg(np.array([there_deg]), elevation_m)[0])
+        crossings.append(
+            Crossing(
+                utc_ns=utc(at_s),
+                edge=edge,
+                behind=horizon.made_of,
+                apparent_altitude_deg=apparent_deg,
+                azimuth_deg=float(azimuth),
+            )
+        )
+    return kind, highest_deg, tuple(crossings)
 
 
 def _belongs(result: Circumstances, date: dt.date) -> bool:
@@ -425,17 +430,6 @@ def _belongs(result: Circumstances, date: dt.date) -> bool:
     return any(moment.astimezone(zone).date() == date for moment in moments)
 
 
-def _no_eclipse(ephemeris: Ephemeris, date: dt.date) -> str:
-    # Two solar eclipses are never more than about 178 days apart; more than a year is looked through.
-    around = dt.timedelta(days=400)
-    first, last = max(date - around, ephemeris.first_date), min(date + around, ephemeris.last_date)
-    days = [eclipse.day.date for eclipse in eclipses_between(ephemeris, first, last)]
-    nearest = [max((day for day in days if day < date), default=None)]
-    nearest.append(min((day for day in days if day > date), default=None))
-    named = " and ".join(str(day) for day in nearest if day is not None)
-    return f"There is no solar eclipse on {date}. Mend: the nearest solar eclipses are on {named}."
-
-
 def _with_note(result: Circumstances) -> Circumstances:
     delta_t = result.delta_t
     basis = (
@@ -443,8 +437,8 @@ def _with_note(result: Circumstances) -> Circumstances:
         f"lunar k {result.moon_k_used:.7g} ({result.moon_k_reason}), mean lunar limb, "
         f"Delta-T {delta_t.value_s:.2f} s ({delta_t.source})"
     )
-    if delta_t.state is DeltaTState.EXTRAPOLATED:
-        basis += ", no leap second beyond those announced"
+    if delta_t.leap_seconds:
+        basis += f", {delta_t.leap_seconds}"
     if result.geometric_kind is Kind.NONE:
         text = f"no eclipse at the site, the limbs stay {result.miss_arcsec:.0f} arcsec apart: {basis}"
     else:
