@@ -10,6 +10,7 @@ import datetime as dt
 import math
 from dataclasses import dataclass, field
 from enum import StrEnum
+from pathlib import Path
 from typing import Any
 
 from controller.errors import SkyError
@@ -103,6 +104,8 @@ class Constants:
     annular (see `controller.sky.local.decide_kind`)."""
     delta_t_s: float | None = None
     """TT - UT1, seconds. None: from the Earth rotation table."""
+    earth_rotation: Path | None = None
+    """A finals2000A.all file of the IERS. None: the one that comes with the installation."""
 
     def __post_init__(self) -> None:
         _require(
@@ -145,6 +148,14 @@ class DeltaT:
     uncertainty_s: float
     state: DeltaTState
     source: str
+    table: str
+    """The Earth rotation table in use: leap seconds and polar motion are its own in any state."""
+    measured_until: dt.date
+    """The last day of the table with a measured UT1."""
+    predicted_until: dt.date
+    """The last day of the table."""
+    leap_seconds: str
+    """What is assumed of leap seconds past the table's end; nothing before it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -315,6 +326,10 @@ class Circumstances:
                 "uncertainty_s": round(self.delta_t.uncertainty_s, 4),
                 "state": self.delta_t.state.value,
                 "source": self.delta_t.source,
+                "table": self.delta_t.table,
+                "measured_until": self.delta_t.measured_until.isoformat(),
+                "predicted_until": self.delta_t.predicted_until.isoformat(),
+                "leap_seconds": self.delta_t.leap_seconds,
             },
             "uncertainty_s": round(self.uncertainty_s, 2),
             "note": self.note,
