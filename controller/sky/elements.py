@@ -116,7 +116,7 @@ def elements(
     chosen = constants or Constants()
     opened = load_ephemeris(ephemeris)
     eclipse = eclipse_of(opened, date)
-    table, scale = timescale(chosen.delta_t_s)
+    table, scale = timescale(chosen.delta_t_s, chosen.earth_rotation)
     sky = sky_of(eclipse, opened, scale)
     delta_t_s = table.delta_t(
         scale, eclipse.base_jd + eclipse.greatest_tt_s / DAY_S, chosen.delta_t_s
