@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.polynomial import chebyshev
+from numpy.typing import NDArray
 
 from controller.sky.eclipses import NewMoon
 from controller.sky.ephemeris import Ephemeris
@@ -49,8 +50,8 @@ class Ground:
     east: Array
     zenith: Array
 
-    def only(self, chosen: Array) -> Ground:
-        """Return some of the sites, by index or mask."""
+    def only(self, chosen: NDArray[np.intp]) -> Ground:
+        """Return some of the sites, by index."""
         return Ground(*(part[:, chosen] for part in (self.position_km, self.north, self.east, self.zenith)))
 
     def repeated(self, times: int) -> Ground:
