@@ -19,8 +19,6 @@ from controller.timeline.model import Phase
 from controller.timeline.refit import Slots
 from controller.units import NS_PER_S, Wanted, seconds_to_ns
 
-MAX_FRAMES = 20_000
-"""More frames than any card or shutter is good for in a day: a plan that asks for more is a slip."""
 SHORTEST_TAKE = 3
 """A bracket that fills may be cut short to this many frames: coarse to fine, they still span it."""
 
@@ -161,14 +159,6 @@ def place_every(day: RigDay, job: Job, source: PlanSource) -> list[Fault]:
     if job.starts_utc_ns + exposing > job.until_utc_ns:
         return [_no_room(day, job, source)]
     count = (job.until_utc_ns - exposing - job.starts_utc_ns) // step + 1
-    if count * job.count > MAX_FRAMES:
-        return [
-            source.fault(
-                loc,
-                f'The shot "{shot.name}" comes to {count * job.count} frames.',
-                f"repeat it less often; a day holds {MAX_FRAMES} at most.",
-            )
-        ]
     left_out = 0
     for nominal in range(job.starts_utc_ns, job.starts_utc_ns + count * step, step):
         # Within its own interval, so that no two takes show the same.

@@ -3,6 +3,7 @@
 The rule: frames that are wanted more are placed first. A frame whose own time is still to come keeps it
 unless a more wanted one needs it. A frame whose time was lost takes the earliest gap inside its own
 stretch, first the frames whose stretch ends first; where there is no gap, less wanted frames make room.
+Where must frames would be lost so, all of them are placed anew if that places more of them.
 Nothing is placed outside its stretch or so that its exposure would end past its limit. Deterministic.
 """
 
@@ -13,7 +14,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from controller.timeline.model import Frame
-from controller.units import UtcNs, seconds_to_ns
+from controller.units import UtcNs, Wanted, seconds_to_ns
 
 
 @dataclass(frozen=True)
@@ -104,20 +105,31 @@ def refit(
         same = [frame for frame in waiting if frame.wanted.rank == rank]
         waiting = waiting[len(same) :]
         placed = _place(same, waiting, soonest, busy)
+        if rank == Wanted.MUST.rank and _lost(placed):
+            anew = _place(same, [], soonest, busy, keep=False)
+            placed = min(placed, anew, key=_lost)
         busy += [(p.due_utc_ns, p.due_utc_ns + p.frame.slot_ns) for p in placed if p.due_utc_ns is not None]
         placements += placed
     return placements
 
 
 def _place(
-    same: list[Frame], less_wanted: list[Frame], soonest: int, busy: list[tuple[int, int]]
+    same: list[Frame],
+    less_wanted: list[Frame],
+    soonest: int,
+    busy: list[tuple[int, int]],
+    *,
+    keep: bool = True,
 ) -> list[Placement]:
-    """Place frames that are wanted equally beside what is busy, sparing the less wanted where it costs none."""
+    """Place frames that are wanted equally beside what is busy, sparing the less wanted where it costs none.
+
+    With `keep` those that can keep their time do; else all are placed as if they had lost it.
+    """
     firm, sparing = Slots(busy), Slots(busy)
     placements, lost = [], []
     for frame in same:
         end = frame.due_utc_ns + frame.slot_ns
-        if _may_keep(frame, soonest) and firm.is_free(frame.due_utc_ns, end):
+        if keep and _may_keep(frame, soonest) and firm.is_free(frame.due_utc_ns, end):
             firm.take(frame.due_utc_ns, end)
             sparing.take(frame.due_utc_ns, end)
             placements.append(Placement(frame, frame.due_utc_ns))
@@ -136,6 +148,10 @@ def _place(
             sparing.take(due, due + frame.slot_ns)
         placements.append(Placement(frame, None if due is None else UtcNs(due)))
     return placements
+
+
+def _lost(placements: list[Placement]) -> int:
+    return sum(placement.due_utc_ns is None for placement in placements)
 
 
 def _may_keep(frame: Frame, soonest: int) -> bool:
