@@ -55,6 +55,15 @@ DeltaT = Annotated[
     float | None,
     typer.Option("--delta-t", metavar="S", help="TT - UT1 in seconds, instead of the Earth-rotation table."),
 ]
+EarthRotation = Annotated[
+    Path | None,
+    typer.Option(
+        "--earth-rotation",
+        metavar="FILE",
+        help="A newer finals2000A.all of the IERS than the embedded one.",
+        show_default=False,
+    ),
+]
 RunsFolder = Annotated[Path, typer.Option("--runs", metavar="DIR", help="Where run folders are made.")]
 Silent = Annotated[bool, typer.Option("--silent", help="No voice and no bell.")]
 Plain = Annotated[
@@ -110,10 +119,38 @@ def contacts(
         ),
     ] = None,
     zone: Annotated[str | None, typer.Option("--zone", help="IANA time zone; found from the place.")] = None,
+    above_surroundings: Annotated[
+        float | None,
+        typer.Option(
+            "--above-surroundings",
+            metavar="M",
+            help="Height above the sea or plain that the horizon is made of.",
+            show_default=False,
+        ),
+    ] = None,
+    pressure: Annotated[
+        float | None,
+        typer.Option(
+            "--pressure", metavar="HPA", help="Air pressure at the place, for refraction.", show_default=False
+        ),
+    ] = None,
+    temperature: Annotated[
+        float | None,
+        typer.Option(
+            "--temperature", metavar="C", help="Air temperature, for refraction.", show_default=False
+        ),
+    ] = None,
+    ics: Annotated[
+        Path | None,
+        typer.Option(
+            "--ics", metavar="FILE", help="Write a calendar file with reminders, too.", show_default=False
+        ),
+    ] = None,
     solar_radius: SolarRadius = 959.95,
     moon_k_exterior: MoonExterior = 0.2725076,
     moon_k_interior: MoonInterior = None,
     delta_t: DeltaT = None,
+    earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
     json: Json = False,
 ) -> None:
@@ -121,8 +158,8 @@ def contacts(
     from controller.cli import sky
 
     sky.contacts(
-        plan, lat, lon, elevation, date, zone,
-        sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t), ephemeris, as_json=json,
+        plan, lat, lon, elevation, date, zone, sky.Surroundings(above_surroundings, pressure, temperature), ics,
+        sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t, earth_rotation), ephemeris, as_json=json,
     )  # fmt: skip
 
 
@@ -141,6 +178,7 @@ def eclipses(
     moon_k_exterior: MoonExterior = 0.2725076,
     moon_k_interior: MoonInterior = None,
     delta_t: DeltaT = None,
+    earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
     json: Json = False,
 ) -> None:
@@ -149,7 +187,7 @@ def eclipses(
 
     sky.eclipses(
         lat, lon, elevation, since, until,
-        sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t), ephemeris, as_json=json,
+        sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t, earth_rotation), ephemeris, as_json=json,
     )  # fmt: skip
 
 
@@ -160,6 +198,7 @@ def check(
     moon_k_exterior: MoonExterior = 0.2725076,
     moon_k_interior: MoonInterior = None,
     delta_t: DeltaT = None,
+    earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
     frames: Annotated[bool, typer.Option("--frames", help="List every frame with its instant.")] = False,
     attached: Annotated[
@@ -171,7 +210,7 @@ def check(
     from controller.cli import plans, sky
 
     plans.check(
-        plan, sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t), ephemeris,
+        plan, sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t, earth_rotation), ephemeris,
         frames=frames, attached=attached, as_json=json,
     )  # fmt: skip
 
@@ -210,6 +249,7 @@ def rehearse(
     runs_folder: RunsFolder = Path("runs"),
     plain: Plain = False,
     silent: Silent = False,
+    earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
     json: Json = False,
 ) -> None:
@@ -218,7 +258,7 @@ def rehearse(
 
     runs.rehearse(
         plan, fast=fast, habit=operator, start=start, faults=fault or [], base=runs_folder, plain=plain,
-        silent=silent, ephemeris=ephemeris, as_json=json,
+        silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris, as_json=json,
     )  # fmt: skip
 
 
@@ -240,6 +280,7 @@ def run(
     runs_folder: RunsFolder = Path("runs"),
     plain: Plain = False,
     silent: Silent = False,
+    earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
     json: Json = False,
 ) -> None:
@@ -248,7 +289,7 @@ def run(
 
     runs.run(
         plan, virtual=virtual_camera, habit=operator, start=start, clock_offset_s=clock_offset,
-        base=runs_folder, plain=plain, silent=silent, ephemeris=ephemeris, as_json=json,
+        base=runs_folder, plain=plain, silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris, as_json=json,
     )  # fmt: skip
 
 

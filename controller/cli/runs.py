@@ -35,6 +35,7 @@ from controller.journal.writing import JournalWriter
 from controller.light.stops import format_exposure
 from controller.operator.script import Habit, ScriptedOperator
 from controller.plan.fields import Anchor, WrongValueError, parse_duration_s
+from controller.sky import Constants
 from controller.timeline.model import Hold, RigInfo, Timeline
 from controller.units import NS_PER_S, ContactName, UtcNs, Wanted, seconds_to_ns, utc_iso
 
@@ -57,11 +58,12 @@ def rehearse(
     base: Path,
     plain: bool,
     silent: bool,
+    earth_rotation: Path | None,
     ephemeris: Path | None,
     as_json: bool,
 ) -> None:
     """Play a plan against simulated cameras."""
-    prepared = prepare(plan, ephemeris=ephemeris)
+    prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris)
     timeline = prepared.compiled.timeline
     sim_faults = [parse_fault(text, timeline) for text in faults]
     begins = moment(start, timeline) if start else first_moment(timeline) - (EARLY_NS if fast else 0)
@@ -157,11 +159,12 @@ def run(
     base: Path,
     plain: bool,
     silent: bool,
+    earth_rotation: Path | None,
     ephemeris: Path | None,
     as_json: bool,
 ) -> None:
     """Run a plan on its own cameras."""
-    prepared = prepare(plan, ephemeris=ephemeris)
+    prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris)
     timeline = prepared.compiled.timeline
     _only_without_real_cameras(timeline, virtual=virtual, habit=habit, start=start)
     epoch = ClockEpoch.now(clock_offset_s)

@@ -3,17 +3,40 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from controller.cli import skyline
 from controller.cli.output import console, duration_text, local_date, local_time, print_json, table
 from controller.errors import UsageError
-from controller.sky import Circumstances, Constants, Kind, Site, circumstances, eclipses_at, time_zone_at
+from controller.sky import (
+    Circumstances,
+    Constants,
+    DeltaTState,
+    HiddenBy,
+    Horizon,
+    Kind,
+    Shown,
+    Site,
+    circumstances,
+    earth_rotation_table,
+    eclipses_at,
+    time_zone_at,
+)
 from controller.units import utc_iso
+
+_OLD_TABLE_DAYS = 90
+"""From this age on a newer table is worth its download before an eclipse that is still predicted."""
 
 
 def constants(
-    solar_radius: float, moon_k_exterior: float, moon_k_interior: float | None, delta_t: float | None
+    solar_radius: float,
+    moon_k_exterior: float,
+    moon_k_interior: float | None,
+    delta_t: float | None,
+    earth_rotation: Path | None,
 ) -> Constants:
     """Return the constants the options ask for."""
     return Constants(
@@ -21,7 +44,22 @@ def constants(
         moon_k_exterior=moon_k_exterior,
         moon_k_interior=moon_k_interior,
         delta_t_s=delta_t,
+        earth_rotation=earth_rotation,
     )
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What the options say of the site's horizon and air; None: as the plan, or by default."""
+
+    above_surroundings_m: float | None = None
+    pressure_hpa: float | None = None
+    temperature_c: float | None = None
+
+    def horizon(self, planned: Horizon) -> Horizon:
+        """Return a plan's horizon with what the options say in its place."""
+        given = {name: value for name, value in vars(self).items() if value is not None}
+        return replace(planned, **given)
 
 
 def parse_date(text: str, *, last: bool = False) -> dt.date:
@@ -47,17 +85,21 @@ def contacts(
     elevation: float,
     date: str | None,
     zone: str | None,
+    surroundings: Surroundings,
+    ics: Path | None,
     constants: Constants,
     ephemeris: Path | None,
     *,
     as_json: bool,
 ) -> None:
-    """Print one eclipse at one place."""
+    """Print one eclipse at one place, and write a calendar of it if asked to."""
+    place = ""
     if plan is not None:
+        from controller.cli.prepare import site_of
         from controller.plan.loading import load_plan
 
         loaded = load_plan(plan).plan
-        site = Site(loaded.site.latitude, loaded.site.longitude, loaded.site.elevation)
+        site, place = site_of(loaded.site), loaded.site.name
         when = loaded.eclipse if date is None else parse_date(date)
         zone = zone or loaded.site.time_zone
     elif lat is None or lon is None:
@@ -67,12 +109,38 @@ def contacts(
         when = parse_date(date) if date else _next_eclipse(site, constants, ephemeris)
     if zone:
         _require_zone(zone)
+    site = replace(site, horizon=surroundings.horizon(site.horizon))
     found = circumstances(site, when, constants=constants, ephemeris=ephemeris)
     zone = zone or time_zone_at(site.latitude_deg, site.longitude_deg)
+    if ics is not None:
+        from controller.cli.ics import write_calendar
+
+        write_calendar(ics, found, zone, place, dt.datetime.now(dt.UTC).replace(microsecond=0))
     if as_json:
-        print_json({**found.to_json_dict(), "time_zone": zone})
+        print_json(
+            {
+                **found.to_json_dict(),
+                "time_zone": zone,
+                "earth_rotation": _earth_rotation(constants),
+                "calendar": None if ics is None else str(ics),
+            }
+        )
         return
     show_circumstances(found, zone)
+    if ics is not None:
+        console().print(f"Calendar with reminders: {ics}", soft_wrap=True)
+
+
+def _earth_rotation(constants: Constants) -> dict[str, Any]:
+    """Return the Earth rotation table in use and its age today, as plain data."""
+    used = earth_rotation_table(constants)
+    return {
+        "table": used.name,
+        "measured_until": used.measured_until.isoformat(),
+        "predicted_until": used.predicted_until.isoformat(),
+        "age_days": (dt.datetime.now(dt.UTC).date() - used.measured_until).days,
+        "note": used.differs(),
+    }
 
 
 def _require_zone(zone: str) -> None:
@@ -123,35 +191,51 @@ def show_circumstances(found: Circumstances, zone: str) -> None:
                 local_time(contact.utc_ns, zone),
                 utc_iso(contact.utc_ns, 1)[11:],
                 f"{contact.altitude_deg:.1f}",
+                f"{contact.apparent_altitude_deg:.1f}",
                 f"{contact.azimuth_deg:.1f}",
                 f"{contact.position_angle_deg:.1f}",
                 f"{contact.zenith_angle_deg:.1f}",
                 f"{contact.uncertainty_s:.1f}",
-                "" if contact.visible else "below the horizon",
+                {Shown.WHOLE: "", Shown.PART: "part", Shown.NOTHING: "hidden"}[contact.shown],
             )
             for contact in found.contacts
         ]
-        first = found.contacts[0].utc_ns
         out.print()
         out.print(
-            table(
-                (
-                    "",
-                    f"local {local_date(first, zone)}",
-                    "UTC",
-                    ">alt °",
-                    ">az °",
-                    ">P °",
-                    ">V °",
-                    ">± s",
-                    "",
-                ),
-                rows,
-            )
+            table(("", "local", "UTC", ">alt °", ">seen °", ">az °", ">P °", ">V °", ">± s", "Sun"), rows)
         )
         out.print()
-        out.print(f"Local time: {zone}. P, V: position angle from north and from the zenith.")
+        first = local_date(found.contacts[0].utc_ns, zone)
+        out.print(
+            f"Local time: {zone}, {first} at C1. seen: altitude with refraction. P, V: position angle from north "
+            "and from the zenith."
+        )
+        for contact in found.contacts:
+            if contact.hidden_by is not HiddenBy.NONE:
+                out.print(skyline.hidden_text(contact))
+        for crossing in found.crossings:
+            out.print(skyline.crossing_text(crossing, local_time(crossing.utc_ns, zone, digits=0)))
+        if skyline.gap_text(found):
+            out.print(skyline.gap_text(found))
     out.print(found.note, soft_wrap=False)
+    out.print(earth_rotation_text(found))
+
+
+def earth_rotation_text(found: Circumstances) -> str:
+    """Return how old the Earth rotation table is today, and what a newer one would be good for."""
+    used = earth_rotation_table(found.constants)
+    age_days = (dt.datetime.now(dt.UTC).date() - used.measured_until).days
+    text = (
+        f"Earth rotation: {used.name}, measured to {used.measured_until} ({age_days} days ago), predicted to "
+        f"{used.predicted_until}; Delta-T ± {found.delta_t.uncertainty_s:.2f} s."
+    )
+    if used.differs():
+        text += f" {used.differs()}"
+    if found.delta_t.state is DeltaTState.EXTRAPOLATED or (
+        found.delta_t.state is DeltaTState.PREDICTED and age_days > _OLD_TABLE_DAYS
+    ):
+        text += " A newer finals2000A.all of the IERS narrows that: give it with --earth-rotation FILE."
+    return text
 
 
 def eclipses(
@@ -174,7 +258,13 @@ def eclipses(
     seen = eclipses_at(site, first, last, constants=constants, ephemeris=ephemeris)
     zone = time_zone_at(lat, lon)
     if as_json:
-        print_json({"time_zone": zone, "eclipses": [one.to_json_dict() for one in seen]})
+        print_json(
+            {
+                "time_zone": zone,
+                "earth_rotation": _earth_rotation(constants),
+                "eclipses": [one.to_json_dict() for one in seen],
+            }
+        )
         return
     out = console()
     if not seen:

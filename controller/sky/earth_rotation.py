@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from controller.errors import SkyError
-from controller.sky.model import DeltaT, DeltaTState
+from controller.sky.model import Constants, DeltaT, DeltaTState
 from controller.sky.numeric import Array
 from controller.units import NS_PER_S, UtcNs
 
@@ -225,6 +225,15 @@ def tt_ns(base_jd: float, tt_s: float) -> int:
 def installed_table() -> EarthRotation:
     """Return the table that comes with the installation."""
     return load_table(data_folder() / "finals2000A.all")
+
+
+def earth_rotation_table(constants: Constants) -> EarthRotation:
+    """Return the table that a computation with these constants uses.
+
+    Raises:
+        SkyError: if the table given cannot be used.
+    """
+    return timescale(constants.delta_t_s, constants.earth_rotation)[0]
 
 
 def load_table(path: str | Path) -> EarthRotation:

@@ -116,7 +116,7 @@ class Horizon:
     def altitude_deg(self, azimuth_deg: Array) -> Array:
         """Return how high the terrain or the dipped horizon is seen, degrees, in these directions."""
         if not self.terrain:
-            return np.full_like(azimuth_deg, -dip_deg(self.above_surroundings_m))
+            return np.full_like(azimuth_deg, 0.0 - dip_deg(self.above_surroundings_m))
         azimuths_deg, altitudes_deg = self._sorted
         return np.interp(azimuth_deg, azimuths_deg, altitudes_deg, period=360)
 
