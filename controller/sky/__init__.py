@@ -4,6 +4,7 @@ Importing this package loads neither the ephemeris library nor any data; the fir
 Nothing here ever uses the network.
 """
 
+from controller.sky.earth_rotation import earth_rotation_table
 from controller.sky.horizon import Edge, HiddenBy, Horizon, Shown
 from controller.sky.kinds import decide_kind
 from controller.sky.local import circumstances, eclipse_days, eclipses_at
@@ -36,6 +37,7 @@ __all__ = [
     "Site",
     "circumstances",
     "decide_kind",
+    "earth_rotation_table",
     "eclipse_days",
     "eclipses_at",
     "time_zone_at",
