@@ -23,6 +23,8 @@ from controller.sky.ephemeris import Ephemeris, load_ephemeris
 from controller.sky.geometry import DAY_S, Disks, View, Viewer, obscuration
 from controller.sky.horizon import HiddenBy, Shown, SunPath, clearances_deg, edges, shown_of
 from controller.sky.kinds import Radii, decide_kind, radii_of
+from controller.sky.limb.contacts import limb_contacts
+from controller.sky.limb.terrain import Terrain
 from controller.sky.model import (
     HORIZON_DEG,
     Circumstances,
@@ -58,6 +60,7 @@ def circumstances(
     *,
     constants: Constants | None = None,
     ephemeris: str | Path | None = None,
+    terrain: Terrain | None = None,
 ) -> Circumstances:
     """Return what `site` sees of the solar eclipse of `date`.
 
@@ -70,6 +73,8 @@ def circumstances(
         date: a calendar date.
         constants: radii and Delta-T; the defaults of `Constants` when None.
         ephemeris: path of an SPK file; DE421 when None.
+        terrain: heights of the Moon (`controller.sky.limb.terrain.read_terrain`), for C2, C3 and beads
+            with its real edge, in the field `limb`; the contacts stay those of the mean limb.
 
     Raises:
         SkyError: if there is no eclipse on that date (the nearest ones are named), the date is outside
@@ -84,6 +89,9 @@ def circumstances(
     for eclipse in eclipses_between(opened, date - 2 * day, date + 2 * day):
         result = _compute(site, eclipse, chosen, opened)
         if _belongs(result, date):
+            if terrain is not None:
+                limb = limb_contacts(_view(site, eclipse, chosen, opened), result, terrain)
+                return replace(result, limb=limb)
             return result
     raise SkyError(no_eclipse_text(opened, date))
 

@@ -15,6 +15,7 @@ from typing import Any
 
 from controller.errors import SkyError
 from controller.sky.horizon import Edge, HiddenBy, Horizon, Shown
+from controller.sky.limb.model import LimbCircumstances
 from controller.units import ContactName, UtcNs, utc_iso
 
 EARTH_RADIUS_KM = 6378.137
@@ -248,11 +249,28 @@ class Circumstances:
     no others: Delta-T, solar radius, and 1 arcsecond for the lunar limb that is not modelled."""
     note: str
     """All of this in one sentence."""
+    limb: LimbCircumstances | None = None
+    """C2, C3 and beads with the Moon's real edge, where a terrain was given and the eclipse is central."""
 
     @property
     def contacts_utc_ns(self) -> dict[ContactName, UtcNs]:
         """Return the instants that exist at this site, in order of time."""
         return {contact.name: contact.utc_ns for contact in self.contacts}
+
+    @property
+    def lunar_limb_utc_ns(self) -> dict[ContactName, UtcNs] | None:
+        """Return the instants with C2 and C3 of the Moon's real edge, or None where these are not known.
+
+        Mid stays unless it is no longer between them; then it is their middle.
+        """
+        if self.limb is None or self.limb.c2 is None or self.limb.c3 is None:
+            return None
+        instants = dict(self.contacts_utc_ns)
+        c2, c3 = self.limb.c2.utc_ns, self.limb.c3.utc_ns
+        instants[ContactName.C2], instants[ContactName.C3] = c2, c3
+        if not c2 < instants[ContactName.MID] < c3:
+            instants[ContactName.MID] = UtcNs((c2 + c3) // 2)
+        return instants
 
     def contact(self, name: ContactName) -> Contact:
         """Return one contact.
@@ -333,6 +351,7 @@ class Circumstances:
             },
             "uncertainty_s": round(self.uncertainty_s, 2),
             "note": self.note,
+            "lunar_limb": None if self.limb is None else self.limb.to_json_dict(),
         }
 
 
