@@ -249,11 +249,15 @@ class _Solver:
         xi = across * np.sin(hour_angle)
         eta = z * cosine_d - across * np.cos(hour_angle) * sine_d
         at = np.argmin((shadow.x - xi) ** 2 + (shadow.y - eta) ** 2, axis=1)
-        at_s = grid_s[at]
+        at_s: Array = grid_s[at]
         low, high = at_s - 700.0, at_s + 700.0
         for step_s in (200.0, 20.0, 2.0, 2.0):
-            at_s = np.clip(_vertex(lambda t: self.look(t).axis_distance_km ** 2, at_s, step_s), low, high)
+            at_s = np.clip(_vertex(self._off_axis, at_s, step_s), low, high)
         return at_s
+
+    def _off_axis(self, tt_s: Array) -> Array:
+        squared: Array = self.look(tt_s).axis_distance_km ** 2
+        return squared
 
     def _deepest(self, nearest_s: Array, radii: Radii) -> dict[int, Array]:
         """Return the deepest instant of each phase, within a minute of the closest approach."""

@@ -70,7 +70,7 @@ class QuickDisks(Disks):
     @cached_property
     def _horizon(self) -> Array:
         ground = self.ground
-        return np.stack([_turned(part, self.turn_rad) for part in (ground.north, ground.east, ground.zenith)])
+        return np.stack([turned(part, self.turn_rad) for part in (ground.north, ground.east, ground.zenith)])
 
     @property
     def _pole(self) -> Array:
@@ -112,7 +112,7 @@ class Sky:
         `position_km` is in the frame of date at `tt_s`.
         """
         turn = self.turn_rad(tt_s)
-        x, y, z = self.wobble @ _turned(position_km, -turn)
+        x, y, z = self.wobble @ turned(position_km, -turn)
         latitude = np.degrees(np.arctan2(z, (1 - FLATTENING) ** 2 * np.hypot(x, y)))
         longitude: Array = np.degrees(np.arctan2(y, x))
         return latitude, longitude
@@ -134,7 +134,7 @@ class Sky:
         places = _powers(self.places, scaled)
         rates = _powers(self.rates, scaled)
         turn = rates[6]
-        here = _turned(ground.position_km, turn)
+        here = turned(ground.position_km, turn)
         x, y, _ = here
         earth = rates[:3]
         speed = earth.copy() if earth.shape[1:] == x.shape else np.broadcast_to(earth, (3, *x.shape)).copy()
@@ -213,7 +213,7 @@ def _powers(coefficients: Array, scaled: Array) -> Array:
     return values
 
 
-def _turned(vectors: Array, angle_rad: Array) -> Array:
+def turned(vectors: Array, angle_rad: Array) -> Array:
     """Return vectors turned about the third axis."""
     x, y, z = vectors
     cosine, sine = np.cos(angle_rad), np.sin(angle_rad)
