@@ -278,7 +278,7 @@ def _load(path: Path, changed_ns: int) -> EarthRotation:  # noqa: ARG001 - part 
             raise refuse(f"has no row of that format in line {number}") from None
         if date != _date(mjd) or (rows and mjd != rows[-1][0] + 1):
             raise refuse(f"has a day that is out of order in line {number}")
-        if not (abs(dut1) <= 1 and 0 <= error <= 1 and max(abs(pole_x), abs(pole_y)) <= 2):
+        if not (abs(dut1) <= 1.5 and 0 <= error <= 1 and max(abs(pole_x), abs(pole_y)) <= 2):
             raise refuse(f"has a value out of range in line {number}")
         flag = line[57:58]
         if flag not in (b"I", b"P") or (flags[-1:] == [b"P"] and flag == b"I"):
