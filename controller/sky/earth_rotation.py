@@ -34,6 +34,8 @@ _HISTORIC_UNCERTAINTY_S = 0.5
 _FIRST_ROW_MJD = 41684.0
 """1973-01-02, where finals2000A.all begins: leap seconds are counted from there."""
 _MJD_EPOCH = dt.date(1858, 11, 17)
+_WOBBLE_FORGOTTEN_DAYS = 200.0
+"""Half a turn of the pole's wobble."""
 _PREDICTION_FACTOR = 4.0
 """By which the table's own figure for its predictions is too small: the table measured to 2025-08-21 was off
 by 2.0 times that figure after 90 days and by 4.3 times at its end, by the table measured to 2026-10-22."""
@@ -52,6 +54,16 @@ def data_folder() -> Path:
     if spec is None or not spec.submodule_search_locations:
         raise SkyError("The ephemeris data is not installed. Mend: install the package skyfield-data.")
     return Path(spec.submodule_search_locations[0]) / "data"
+
+
+def secular_pole_arcsec(mjd: Array) -> tuple[Array, Array]:
+    """Return the secular pole, x and y in arcseconds, about which the true one wobbles by 0.3 (10 metres).
+
+    IERS Conventions (2010), chapter 7, equation 21 as updated in 2018: 55.0 + 1.677 t and 320.5 + 3.460 t
+    milliarcseconds, t in years from 2000.0.
+    """
+    years = (mjd - 51544.5) / 365.25
+    return (55.0 + 1.677 * years) / 1000, (320.5 + 3.460 * years) / 1000
 
 
 def extrapolation_uncertainty_s(years: float) -> float:
@@ -132,9 +144,16 @@ class EarthRotation:
         if delta_t_s is not None:
             source = lambda tt: tt * 0.0 + delta_t_s  # noqa: E731
         scale = Timescale(source, leap_dates.copy(), leap_offsets.copy())
+        # Past the table the pole goes over to the secular one: its wobble is not known that far ahead.
+        later_mjd = self.mjd[-1] + np.array([_WOBBLE_FORGOTTEN_DAYS, 36_525.0])
+        later_x_arcsec, later_y_arcsec = secular_pole_arcsec(later_mjd)
         iers.install_polar_motion_table(
             scale,
-            {"utc_mjd": self.mjd, "x_arcseconds": self.pole_x_arcsec, "y_arcseconds": self.pole_y_arcsec},
+            {
+                "utc_mjd": np.concatenate([self.mjd, later_mjd]),
+                "x_arcseconds": np.concatenate([self.pole_x_arcsec, later_x_arcsec]),
+                "y_arcseconds": np.concatenate([self.pole_y_arcsec, later_y_arcsec]),
+            },
         )
         return scale
 

@@ -1,22 +1,22 @@
 """An independent pipeline for local circumstances: Astropy and ERFA, reading the same kernel.
 
-It shares nothing with the product but the kernel file and the value of TT - UT1: precession-nutation,
-Earth rotation and polar motion are ERFA's, light time and aberration are applied here, the contacts
-are found by plain bisection. No light deflection: it moves neither disk by more than 0.01 arcseconds.
+It shares nothing with the product but the kernel file, the value of TT - UT1 and the place of the pole:
+precession-nutation, Earth rotation and the ellipsoid are ERFA's, light time and aberration are applied here,
+the contacts are found by plain bisection. No light deflection: it moves neither disk by more than 0.01
+arcseconds.
 """
 
 from __future__ import annotations
 
 import warnings
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import astropy.units as u
 import erfa
 import numpy as np
-from astropy.coordinates import EarthLocation, get_body_barycentric_posvel, solar_system_ephemeris
+from astropy.coordinates import get_body_barycentric_posvel, solar_system_ephemeris
 from astropy.time import Time
-from astropy.utils import iers
-from astropy.utils.exceptions import AstropyWarning
 
 EARTH_RADIUS_KM = 6378.137
 AU_KM = 149_597_870.7
@@ -33,22 +33,52 @@ class Case:
     elevation_m: float
     around_tt_s: float
     delta_t_s: float
+    pole_x_arcsec: float
+    pole_y_arcsec: float
+
+
+@contextmanager
+def _years_to_come():
+    """Let UTC of years for which no leap second is announced yet pass without a warning."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message=".*dubious year", category=erfa.ErfaWarning)
+        yield
+
+
+EARTH_TURNS_RAD_S = 7.292115e-5
+
+
+def _site(cases, time):
+    """Return position, km, and velocity, km/s, of the sites from the Earth's centre, celestial axes."""
+    on_ground_m = erfa.gd2gc(
+        erfa.WGS84,
+        np.radians([case.longitude_deg for case in cases]),
+        np.radians([case.latitude_deg for case in cases]),
+        np.array([case.elevation_m for case in cases], dtype=float),
+    )
+
+    def column(name):
+        return np.array([getattr(case, name) for case in cases])[:, None]
+
+    to_ground = erfa.c2t06a(
+        time.tt.jd1, time.tt.jd2, time.tt.jd1, time.tt.jd2 - column("delta_t_s") / 86_400,
+        column("pole_x_arcsec") / ARCSEC, column("pole_y_arcsec") / ARCSEC,
+    )  # fmt: skip
+    to_sky = np.swapaxes(to_ground, -1, -2)
+    spin = np.array([[0, -1, 0], [1, 0, 0], [0, 0, 0]]) * EARTH_TURNS_RAD_S
+    position_km, velocity = (
+        np.einsum("ctij,cj->ict", to_sky, vectors) / 1000 for vectors in (on_ground_m, on_ground_m @ spin.T)
+    )
+    return position_km, velocity
 
 
 def _sights(cases, tt_s, solar_radius_arcsec):
     """Return separation and radii functions for arrays (case, instant) of seconds since 1970 TT."""
     time = Time(2440587.5 + np.floor(tt_s / 86_400), tt_s % 86_400 / 86_400, format="jd", scale="tt")
-    delta_t_s = np.array([case.delta_t_s for case in cases])[:, None]
-    time.delta_ut1_utc = _ut1_minus_utc(time, delta_t_s)
-    location = EarthLocation.from_geodetic(
-        np.array([case.longitude_deg for case in cases])[:, None] * np.ones_like(tt_s) * u.deg,
-        np.array([case.latitude_deg for case in cases])[:, None] * np.ones_like(tt_s) * u.deg,
-        np.array([case.elevation_m for case in cases])[:, None] * np.ones_like(tt_s) * u.m,
-    )
-    site_position, site_velocity = location.get_gcrs_posvel(time)
+    site_km, site_velocity = _site(cases, time)
     earth_position, earth_velocity = get_body_barycentric_posvel("earth", time)
-    here_km = (earth_position + site_position).xyz.to_value(u.km)
-    speed = (earth_velocity + site_velocity).xyz.to_value(u.km / u.s) / LIGHT_KM_S
+    here_km = earth_position.xyz.to_value(u.km) + site_km
+    speed = (earth_velocity.xyz.to_value(u.km / u.s) + site_velocity) / LIGHT_KM_S
 
     def apparent_km(body):
         travel_s = np.zeros_like(tt_s)
@@ -73,21 +103,9 @@ def _sights(cases, tt_s, solar_radius_arcsec):
     return separation, sun_radius, lambda k: np.arcsin(k * EARTH_RADIUS_KM / moon_km) * ARCSEC, axis_km
 
 
-def _ut1_minus_utc(time, delta_t_s):
-    """UT1 - UTC = (TT - UTC) - Delta-T, with ERFA's own leap seconds."""
-    return 32.184 + erfa.dat(*erfa.jd2cal(time.utc.jd1, time.utc.jd2)) - delta_t_s
-
-
 def contacts(kernel_path, cases, *, solar_radius_arcsec, k_exterior, k_total, k_annular):
     """Return, a dict for each case, the contacts found: name -> seconds since 1970-01-01T00:00:00 TT."""
-    with (
-        solar_system_ephemeris.set(str(kernel_path)),
-        iers.conf.set_temp("auto_download", False),
-        iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
-        warnings.catch_warnings(),
-    ):
-        # Past its table Astropy takes the mean pole of 50 years: ten metres at most, 0.02 s.
-        warnings.filterwarnings("ignore", message="Tried to get polar motions", category=AstropyWarning)
+    with solar_system_ephemeris.set(str(kernel_path)), _years_to_come():
         around = np.array([case.around_tt_s for case in cases])[:, None]
         offsets = np.arange(-3.5 * 3600, 3.5 * 3600, 300.0)
 
@@ -137,4 +155,5 @@ def contacts(kernel_path, cases, *, solar_radius_arcsec, k_exterior, k_total, k_
 def utc_seconds(tt_s):
     """Return seconds since 1970-01-01T00:00:00 TT as POSIX seconds UTC, by Astropy's leap seconds."""
     time = Time(2440587.5 + np.floor(tt_s / 86_400), tt_s % 86_400 / 86_400, format="jd", scale="tt")
-    return float(time.utc.unix)
+    with _years_to_come():
+        return float(time.utc.unix)
