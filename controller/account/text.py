@@ -22,7 +22,8 @@ from controller.account.model import (
     hold_words,
 )
 from controller.journal.reading import JournalState
-from controller.units import NS_PER_S, Wanted, utc_iso
+from controller.timeline.model import Timeline
+from controller.units import NS_PER_S, ContactName, Wanted, utc_iso
 
 _MOST_LISTED = 40
 """Lists of settings end after this many lines and say how many are left; the CSV has all."""
@@ -258,6 +259,7 @@ def _sky(account: Account) -> Iterable[RenderableType]:
     yield from _section(f"Contacts at {line.site_name or 'the site'}: {line.kind} eclipse")
     for name, instant in line.contacts_utc_ns.items():
         yield _line(f"{name:<4}{utc_iso(instant, 1)}   local {_clock(account, instant)}", indent=2)
+    yield _line(_keyed_words(line), indent=2)
     if account.contacts_note:
         yield _line(account.contacts_note, indent=2)
     yield _line(
@@ -270,6 +272,17 @@ def _sky(account: Account) -> Iterable[RenderableType]:
         yield _line(f"Cameras: {cameras}", indent=2)
     if account.operator == "script":
         yield _line("The words on the filter came from a script, not from a person.", indent=2)
+
+
+def _keyed_words(line: Timeline) -> str:
+    text = f"The plan was keyed to the {line.contacts_keyed_to}"
+    inner = [ContactName.C2, ContactName.C3]
+    mean = [
+        f"{name} {utc_iso(line.contacts_mean_utc_ns[name], 1)}"
+        for name in inner
+        if name in line.contacts_mean_utc_ns
+    ]
+    return f"{text}; with the mean limb {', '.join(mean)}." if mean else f"{text}."
 
 
 def _clock(account: Account, instant_ns: int) -> str:

@@ -64,6 +64,15 @@ EarthRotation = Annotated[
         show_default=False,
     ),
 ]
+Terrain = Annotated[
+    Path | None,
+    typer.Option(
+        "--terrain",
+        metavar="FILE",
+        help='Lunar heights (PDS label or image, GeoTIFF) or a kept limb; "none" for the mean limb.',
+        show_default=False,
+    ),
+]
 RunsFolder = Annotated[Path, typer.Option("--runs", metavar="DIR", help="Where run folders are made.")]
 Silent = Annotated[bool, typer.Option("--silent", help="No voice and no bell.")]
 Plain = Annotated[
@@ -146,6 +155,13 @@ def contacts(
             "--ics", metavar="FILE", help="Write a calendar file with reminders, too.", show_default=False
         ),
     ] = None,
+    terrain: Terrain = None,
+    limb_picture: Annotated[
+        Path | None,
+        typer.Option(
+            "--limb-picture", metavar="FILE", help="Draw the Moon's edge with its beads.", show_default=False
+        ),
+    ] = None,
     solar_radius: SolarRadius = 959.95,
     moon_k_exterior: MoonExterior = 0.2725076,
     moon_k_interior: MoonInterior = None,
@@ -160,6 +176,7 @@ def contacts(
     sky.contacts(
         plan, lat, lon, elevation, date, zone, sky.Surroundings(above_surroundings, pressure, temperature), ics,
         sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t, earth_rotation), ephemeris, as_json=json,
+        terrain=terrain, limb_picture=limb_picture,
     )  # fmt: skip
 
 
@@ -192,6 +209,33 @@ def eclipses(
 
 
 @app.command()
+def moon(
+    grid: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[FILE]",
+            help="A published grid of lunar heights: PDS label or image, or GeoTIFF.",
+            show_default=False,
+        ),
+    ] = None,
+    cache: Annotated[
+        Path | None,
+        typer.Option(
+            "--cache",
+            metavar="DIR",
+            help="Where the limb is kept; a folder of yours when left out.",
+            show_default=False,
+        ),
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Check a grid of lunar heights and keep what the limb needs of it; without FILE, say what is kept."""
+    from controller.cli import moon as command
+
+    command.moon(grid, cache, as_json=json)
+
+
+@app.command()
 def check(
     plan: PlanPath,
     solar_radius: SolarRadius = 959.95,
@@ -200,6 +244,7 @@ def check(
     delta_t: DeltaT = None,
     earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
+    terrain: Terrain = None,
     frames: Annotated[bool, typer.Option("--frames", help="List every frame with its instant.")] = False,
     attached: Annotated[
         bool, typer.Option("--attached", help="Check it against the cameras that are attached, too.")
@@ -211,7 +256,7 @@ def check(
 
     plans.check(
         plan, sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t, earth_rotation), ephemeris,
-        frames=frames, attached=attached, as_json=json,
+        frames=frames, attached=attached, terrain=terrain, as_json=json,
     )  # fmt: skip
 
 
@@ -251,6 +296,7 @@ def rehearse(
     silent: Silent = False,
     earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
+    terrain: Terrain = None,
     json: Json = False,
 ) -> None:
     """Play a plan against simulated cameras, in real time or --fast, and print the account."""
@@ -258,7 +304,7 @@ def rehearse(
 
     runs.rehearse(
         plan, fast=fast, habit=operator, start=start, faults=fault or [], base=runs_folder, plain=plain,
-        silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris, as_json=json,
+        silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris, terrain=terrain, as_json=json,
     )  # fmt: skip
 
 
@@ -282,6 +328,7 @@ def run(
     silent: Silent = False,
     earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
+    terrain: Terrain = None,
     json: Json = False,
 ) -> None:
     """Run a plan on the cameras it names, and print the account. Never fires unfiltered unless you say so."""
@@ -289,7 +336,8 @@ def run(
 
     runs.run(
         plan, virtual=virtual_camera, habit=operator, start=start, clock_offset_s=clock_offset,
-        base=runs_folder, plain=plain, silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris, as_json=json,
+        base=runs_folder, plain=plain, silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris,
+        terrain=terrain, as_json=json,
     )  # fmt: skip
 
 

@@ -19,11 +19,18 @@ from controller.units import NS_PER_S, FilterState, utc_iso
 
 
 def check(
-    path: Path, constants: Constants, ephemeris: Path | None, *, frames: bool, attached: bool, as_json: bool
+    path: Path,
+    constants: Constants,
+    ephemeris: Path | None,
+    *,
+    frames: bool,
+    attached: bool,
+    as_json: bool,
+    terrain: Path | None = None,
 ) -> None:
     """Print every fault of a plan, or what it comes to."""
     try:
-        prepared = prepare(path, constants, ephemeris)
+        prepared = prepare(path, constants, ephemeris, terrain, both_limbs=True)
     except PlanError as error:
         if as_json:
             print_json({"ok": False, "faults": [_fault(fault) for fault in error.faults]})
@@ -40,6 +47,7 @@ def check(
             "warnings": [_fault(fault) for fault in warnings],
             "circumstances": prepared.sky.to_json_dict(),
             "time_zone": timeline.time_zone,
+            "keyed_to": timeline.contacts_keyed_to,
             "phases": [
                 {
                     "name": phase.name,
@@ -70,6 +78,7 @@ def check(
         out.print(fault.text(str(path)), soft_wrap=True)
     for sentence in camera_words:
         out.print(sentence, soft_wrap=True)
+    out.print(f"The plan is keyed to the {timeline.contacts_keyed_to}.")
     numbers = Counter(frame.wanted.value for frame in timeline.frames)
     out.print(
         f"The plan compiles: {len(timeline.frames)} frames ({numbers['must']} must, {numbers['want']} want, "

@@ -6,10 +6,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from controller.cli import skyline
+from controller.cli.moon import chosen_terrain
+from controller.errors import PlanError
 from controller.plan.loading import LoadedPlan, load_plan
 from controller.plan.model import SitePlan
-from controller.sky import Circumstances, Constants, Horizon, Site, circumstances, time_zone_at
+from controller.sky import Circumstances, Constants, Horizon, Kind, Site, circumstances, time_zone_at
 from controller.timeline.compile import Compiled, SiteContacts, compile_plan
+
+MEAN_LIMB, LUNAR_LIMB = "mean limb", "lunar limb"
 
 
 @dataclass(frozen=True)
@@ -22,13 +26,21 @@ class Prepared:
     compiled: Compiled
 
 
-def site_contacts(sky: Circumstances) -> SiteContacts:
-    """Return what compiling needs of the circumstances."""
+def site_contacts(sky: Circumstances, keyed_to: str = MEAN_LIMB) -> SiteContacts:
+    """Return what compiling needs of the circumstances.
+
+    C2 and C3 are those of the Moon's real edge if the plan is keyed to it and the circumstances have them.
+    """
+    mean = sky.contacts_utc_ns if sky.kind is not Kind.NONE else {}
+    lunar = sky.lunar_limb_utc_ns if keyed_to == LUNAR_LIMB and sky.kind.is_central else None
+    limb = None if lunar is None else sky.limb
     return SiteContacts(
         kind=sky.kind.value,
-        contacts_utc_ns=sky.contacts_utc_ns if sky.kind.value != "none" else {},
-        note=sky.note,
-        uncertainty_s=sky.uncertainty_s,
+        contacts_utc_ns=mean if lunar is None else lunar,
+        note=sky.note if limb is None else f"Keyed to the lunar limb. {limb.note} {sky.note}",
+        uncertainty_s=sky.uncertainty_s if limb is None else limb.uncertainty_s,
+        keyed_to=MEAN_LIMB if lunar is None else LUNAR_LIMB,
+        mean_utc_ns={} if lunar is None else mean,
         below_horizon=tuple(contact.name for contact in sky.contacts if not contact.visible),
         horizon_words=skyline.warnings(sky),
     )
@@ -40,8 +52,22 @@ def site_of(plan: SitePlan) -> Site:
     return Site(plan.latitude, plan.longitude, plan.elevation, horizon)
 
 
-def prepare(path: Path, constants: Constants | None = None, ephemeris: Path | None = None) -> Prepared:
+def prepare(
+    path: Path,
+    constants: Constants | None = None,
+    ephemeris: Path | None = None,
+    terrain: Path | None = None,
+    *,
+    both_limbs: bool = False,
+) -> Prepared:
     """Load, compute and compile.
+
+    Args:
+        path: the plan.
+        constants: radii and Earth rotation.
+        ephemeris: an SPK file; DE421 when None.
+        terrain: a grid of lunar heights or a kept limb; "none" for the mean limb; the kept limb when None.
+        both_limbs: look at the kept limb also when the plan is keyed to the mean limb.
 
     Raises:
         PlanError: with every fault of the plan.
@@ -49,6 +75,28 @@ def prepare(path: Path, constants: Constants | None = None, ephemeris: Path | No
     """
     loaded = load_plan(path)
     site = site_of(loaded.plan.site)
-    sky = circumstances(site, loaded.plan.eclipse, constants=constants or Constants(), ephemeris=ephemeris)
+    keyed_to = loaded.plan.contacts
+    heights = chosen_terrain(terrain, wanted=both_limbs or keyed_to == LUNAR_LIMB)
+    sky = circumstances(
+        site, loaded.plan.eclipse, constants=constants or Constants(), ephemeris=ephemeris, terrain=heights
+    )
+    if keyed_to == LUNAR_LIMB and sky.kind.is_central:
+        _require_limb(loaded, sky)
     zone = loaded.plan.site.time_zone or time_zone_at(site.latitude_deg, site.longitude_deg)
-    return Prepared(path.read_bytes(), loaded, sky, compile_plan(loaded, site_contacts(sky), time_zone=zone))
+    contacts = site_contacts(sky, keyed_to)
+    return Prepared(path.read_bytes(), loaded, sky, compile_plan(loaded, contacts, time_zone=zone))
+
+
+def _require_limb(loaded: LoadedPlan, sky: Circumstances) -> None:
+    if sky.limb is None:
+        what = "The plan is keyed to the lunar limb, and no terrain of the Moon is at hand."
+        mend = (
+            "read a published grid once with holdfire moon FILE, give one with --terrain FILE, "
+            "or write contacts: mean limb."
+        )
+    elif sky.lunar_limb_utc_ns is None:
+        what = f"The plan is keyed to the lunar limb, which leaves no C2 and C3 here. {sky.limb.note}"
+        mend = "choose a site farther inside the path."
+    else:
+        return
+    raise PlanError(loaded.source.path, [loaded.source.fault(("contacts",), what, mend)])

@@ -5,7 +5,6 @@ from __future__ import annotations
 import platform
 import re
 import sys
-import time
 from collections import Counter
 from collections.abc import Callable, Mapping
 from contextlib import closing
@@ -27,10 +26,9 @@ from controller.cli.output import console, print_json, table
 from controller.cli.prepare import Prepared, prepare
 from controller.engine.engine import Engine
 from controller.engine.view import RunView
-from controller.errors import OperatorError, UsageError
-from controller.gear.body import CameraBody, is_listed
+from controller.errors import JournalError, OperatorError, UsageError
+from controller.gear.body import SIMULATED_BODY, CameraBody, is_listed
 from controller.journal.folder import RunFolder
-from controller.journal.records import Kind
 from controller.journal.writing import JournalWriter
 from controller.light.stops import format_exposure
 from controller.operator.script import Habit, ScriptedOperator
@@ -41,8 +39,14 @@ from controller.units import NS_PER_S, ContactName, UtcNs, Wanted, seconds_to_ns
 
 EARLY_NS = 120 * NS_PER_S
 """A rehearsal in virtual time begins so long before the first hold is asked for."""
+ARMING_NS = 60 * NS_PER_S
+"""So long before a phase, or before the filter is asked for, a resumed run no longer waits to be armed."""
+CLOCK_BACK_NS = 60 * NS_PER_S
+"""A run is not resumed by a clock further behind its journal; nearer, it is, and every word is asked anew."""
 STOPPED_EXIT = 10
 MUST_LOST_EXIT = 11
+CONTRADICTED_EXIT = 70
+"""As for any other fault of the program: the audit found the journal to contradict the safety rules."""
 
 
 # --- rehearsing -------------------------------------------------------------------------------
@@ -60,10 +64,11 @@ def rehearse(
     silent: bool,
     earth_rotation: Path | None,
     ephemeris: Path | None,
+    terrain: Path | None,
     as_json: bool,
 ) -> None:
     """Play a plan against simulated cameras."""
-    prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris)
+    prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris, terrain)
     timeline = prepared.compiled.timeline
     sim_faults = [parse_fault(text, timeline) for text in faults]
     begins = moment(start, timeline) if start else first_moment(timeline) - (EARLY_NS if fast else 0)
@@ -73,7 +78,7 @@ def rehearse(
     folder = new_folder(prepared, base, begins)
     with closing(JournalWriter.create(folder.path)) as journal:
         facts = first_facts(
-            prepared, folder, "rehearsal", "script" if operator else "person", "pretended clock"
+            prepared, folder, "rehearsal", "script" if operator else "person", "pretended clock", []
         )
         engine = Engine(timeline)
         if fast:
@@ -83,7 +88,7 @@ def rehearse(
             )  # fmt: skip
         else:
             outcome = _live(
-                engine, folder, journal, operator, begins, facts, prepared.compiled.bodies,
+                engine, folder, journal, operator, ClockEpoch.pretended(begins), facts, prepared.compiled.bodies,
                 simulated=True, virtual=False, faults=sim_faults, plain=plain, silent=silent, resumed=False,
             )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
@@ -119,7 +124,9 @@ def _simulate(
         simulation = Simulation(
             engine=engine,
             cameras={
-                rig.name: _simulated_opener(rig, bodies[rig.name], folder, faults)
+                rig.name: _simulated_opener(
+                    bodies[rig.name], frames_folder(folder, engine.timeline, rig), faults
+                )
                 for rig in engine.timeline.rigs
             },
             next_word=next_word,
@@ -131,15 +138,13 @@ def _simulate(
         return simulation.resume() if resumed else simulation.run()
 
 
-def _simulated_opener(
-    rig: RigInfo, body: CameraBody, folder: RunFolder, faults: list[SimFault]
-) -> Callable[[Clock], Camera]:
+def _simulated_opener(body: CameraBody, pictures: Path, faults: list[SimFault]) -> Callable[[Clock], Camera]:
     devices: dict[int, SimulatedDevice] = {}
 
     def open_camera(clock: Clock) -> Camera:
         device = devices.get(id(clock))
         if device is None:
-            device = SimulatedDevice(body, clock, folder=folder.frames_path / rig.name, faults=faults)
+            device = SimulatedDevice(body, clock, folder=pictures, faults=faults)
             devices[id(clock)] = device
         return device.open()
 
@@ -161,31 +166,31 @@ def run(
     silent: bool,
     earth_rotation: Path | None,
     ephemeris: Path | None,
+    terrain: Path | None,
     as_json: bool,
 ) -> None:
     """Run a plan on its own cameras."""
-    prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris)
+    prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris, terrain)
     timeline = prepared.compiled.timeline
     _only_without_real_cameras(timeline, virtual=virtual, habit=habit, start=start)
-    epoch = ClockEpoch.now(clock_offset_s)
-    begins = moment(start, timeline) if start else epoch.utc_ns
+    real = _real_rigs(timeline, virtual=virtual)
+    begins = moment(start, timeline) if start else ClockEpoch.now(clock_offset_s).utc_ns
     if begins > max(phase.ends_utc_ns for phase in timeline.phases):
         raise UsageError(
             f"The plan's day is over: it ended at {utc_iso(max(p.ends_utc_ns for p in timeline.phases), 0)}. "
             "Mend: rehearse it instead, or make a plan for an eclipse to come."
         )
     operator = ScriptedOperator(Habit.parse(habit)) if habit else None
-    _need_ears(operator, plain=plain, simulated=not _real_rigs(timeline, virtual=virtual))
+    _need_ears(operator, plain=plain, simulated=not real)
     clock_text = _clock_text(clock_offset_s, start)
     if operator is None:
         _arm(timeline, virtual=virtual, clock_text=clock_text)
-        if not start:
-            begins = ClockEpoch.now(clock_offset_s).utc_ns
-    folder = new_folder(prepared, base, begins)
+    epoch = ClockEpoch.pretended(begins) if start else ClockEpoch.now(clock_offset_s)
+    folder = new_folder(prepared, base, epoch.utc_ns)
     with closing(JournalWriter.create(folder.path)) as journal:
-        facts = first_facts(prepared, folder, "run", "script" if operator else "person", clock_text)
+        facts = first_facts(prepared, folder, "run", "script" if operator else "person", clock_text, real)
         outcome = _live(
-            Engine(timeline), folder, journal, operator, begins, facts, prepared.compiled.bodies,
+            Engine(timeline), folder, journal, operator, epoch, facts, prepared.compiled.bodies,
             simulated=False, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=False,
         )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
@@ -203,41 +208,78 @@ def resume(
     silent: bool,
     as_json: bool,
 ) -> None:
-    """Go on with a run that was cut off."""
-    from controller.plan.loading import load_plan
-    from controller.timeline.compile import body_of
-
+    """Go on with a run that was cut off, with cameras of the kind that it began with."""
     folder = RunFolder.open(run_folder)
     timeline = folder.timeline()
     with closing(JournalWriter.resume(folder.path)) as journal:
         records = journal.reading.records
-        rehearsal = bool(records) and records[0].get("mode") == "rehearsal"
-        simulated = rehearsal or not _real_rigs(timeline, virtual=virtual)
-        if not simulated:
+        rehearsal = records[0].get("mode") == "rehearsal"
+        real = [] if rehearsal else _real_rigs(timeline, virtual=virtual)
+        _only_cameras_of_the_same_kind(records[0].get("real_cameras") or [], real)
+        if real:
             _only_without_real_cameras(timeline, virtual=virtual, habit=habit, start=start)
         if fast and not rehearsal:
             raise UsageError("Only a rehearsal resumes in virtual time. Mend: leave --fast out.")
-        if rehearsal and not start:
-            begins = records[-1]["at_utc_ns"] + NS_PER_S
-        else:
-            begins = moment(start, timeline) if start else ClockEpoch.now(clock_offset_s).utc_ns
         operator = ScriptedOperator(Habit.parse(habit or "prompt")) if habit or fast else None
         if not fast:
-            _need_ears(operator, plain=plain, simulated=simulated)
-        bodies = {rig.name: body_of(rig) for rig in load_plan(folder.plan_path).plan.rigs}
-        journal.append(Kind.RUN_RESUMED, int(max(begins, records[-1]["at_utc_ns"])))
+            _need_ears(operator, plain=plain, simulated=not real)
+        ended = records[-1]["at_utc_ns"]
+        pretended = moment(start, timeline) if start else ended + NS_PER_S if rehearsal else None
+        _not_before(ended, pretended or ClockEpoch.now(clock_offset_s).utc_ns, real=bool(real))
+        bodies = _bodies_of(folder) if rehearsal or len(real) < len(timeline.rigs) else {}
         engine = Engine(timeline)
         engine.restore(records)
         if fast:
             outcome = _simulate(
-                engine, folder, journal, operator, begins, [], bodies, {}, as_json=as_json, resumed=True
-            )
+                engine, folder, journal, operator, pretended or ended, [], bodies, {}, as_json=as_json,
+                resumed=True,
+            )  # fmt: skip
         else:
+            facts = {}
+            if pretended is None:
+                facts["clock"] = _arm_again(timeline, virtual=virtual, clock_offset_s=clock_offset_s)
+            epoch = ClockEpoch.now(clock_offset_s) if pretended is None else ClockEpoch.pretended(pretended)
             outcome = _live(
-                engine, folder, journal, operator, begins, {}, bodies,
+                engine, folder, journal, operator, epoch, facts, bodies,
                 simulated=rehearsal, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=True,
             )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
+
+
+def _only_cameras_of_the_same_kind(began_with: list[str], real: list[str]) -> None:
+    """Keep the words of a script or of a practice from ever standing for a real filter (HF-S02)."""
+    if real and began_with != real:
+        raise OperatorError(
+            "That run did not begin on real cameras, so the words in its journal were not said at a real filter. "
+            "Mend: add --virtual-camera as when it began, or start a new run."
+        )
+    if began_with and not real:
+        raise UsageError(
+            "That run began on real cameras; nothing else goes on in its journal. "
+            "Mend: leave --virtual-camera out, or rehearse the plan."
+        )
+
+
+def _not_before(ended_utc_ns: int, now_utc_ns: int, *, real: bool) -> None:
+    """Refuse to go on by a clock that is far behind the journal: one of the two is wrong."""
+    if ended_utc_ns - now_utc_ns <= CLOCK_BACK_NS:
+        return
+    mend = (
+        "Mend: set the clock right (--clock-offset adds to it), or start a new run."
+        if real
+        else "Mend: say with --from from when on."
+    )
+    raise JournalError(
+        f"The journal ends at {utc_iso(ended_utc_ns, 0)}, and the clock to go on by says {utc_iso(now_utc_ns, 0)}. "
+        + mend
+    )
+
+
+def _bodies_of(folder: RunFolder) -> dict[str, CameraBody]:
+    from controller.plan.loading import load_plan
+    from controller.timeline.compile import body_of
+
+    return {rig.name: body_of(rig) for rig in load_plan(folder.plan_path).plan.rigs}
 
 
 def _live(
@@ -245,7 +287,7 @@ def _live(
     folder: RunFolder,
     journal: JournalWriter,
     operator: ScriptedOperator | None,
-    begins_utc_ns: int,
+    epoch: ClockEpoch,
     facts: Mapping[str, Any],
     bodies: Mapping[str, CameraBody],
     *,
@@ -262,7 +304,6 @@ def _live(
     from controller.operator.console import open_console
     from controller.operator.voice import pick_voice
 
-    epoch = ClockEpoch(begins_utc_ns, time.monotonic_ns())
     clock = MonotonicClock(epoch)
     no_real_camera = simulated or not _real_rigs(engine.timeline, virtual=virtual)
 
@@ -274,10 +315,10 @@ def _live(
             rig=rig.name,
             driver=driver,
             match=None if virtual else rig.match,
-            body=bodies[rig.name],
+            body=bodies.get(rig.name, SIMULATED_BODY),
             release_lag_s=rig.release_lag_s,
             virtual_folder=_virtual_folder(folder) if virtual else None,
-            frames_folder=folder.frames_path / rig.name,
+            frames_folder=frames_folder(folder, engine.timeline, rig),
             faults=tuple(faults),
         )
         return lambda: CameraProcess(spec, epoch)
@@ -299,7 +340,7 @@ def _live(
             surface=surface,
             speaker=voice,
             facts=facts,
-            real_cameras_allowed=operator is None,
+            real_cameras_allowed=operator is None and not no_real_camera,
         )
         return live.resume() if resumed else live.run()
     finally:
@@ -356,12 +397,12 @@ def _need_ears(operator: ScriptedOperator | None, *, plain: bool, simulated: boo
         )
 
 
-def _clock_text(offset_s: float, start: str | None) -> str:
+def _clock_text(offset_s: float, start: str | None, patience_s: float = 3.0) -> str:
     from controller.live.clockwatch import clock_quality
 
     if start:
         return f"pretended clock, set to {start}"
-    text = clock_quality().text
+    text = clock_quality(patience_s).text
     return f"{text}; {offset_s:+.3f} s added by the operator" if offset_s else text
 
 
@@ -382,6 +423,32 @@ def _arm(timeline: Timeline, *, virtual: bool, clock_text: str) -> None:
         sys.stdin.readline()
 
 
+def _arm_again(timeline: Timeline, *, virtual: bool, clock_offset_s: float) -> str:
+    """Show what `run` shows before going on, and return what is known of the clock.
+
+    While a phase goes on, or the filter is asked for, nothing is waited for: no camera is probed twice.
+    """
+    now = ClockEpoch.now(clock_offset_s).utc_ns
+    if not _going_on(timeline, now):
+        clock_text = _clock_text(clock_offset_s, None)
+        _arm(timeline, virtual=virtual, clock_text=clock_text)
+        return clock_text
+    clock_text = _clock_text(clock_offset_s, None, patience_s=0.3)
+    out = console(error=True)
+    out.print(f"Clock: {clock_text}.")
+    out.print(
+        "A phase is going on, so the run goes on at once: the screen tells which cameras are ready. "
+        "Never look through a lens at the Sun, or at the Sun without eye protection made for it."
+    )
+    return clock_text
+
+
+def _going_on(timeline: Timeline, now_utc_ns: int) -> bool:
+    spans = [(phase.starts_utc_ns, phase.ends_utc_ns) for phase in timeline.phases]
+    spans += [(hold.opens_utc_ns, hold.closes_utc_ns) for hold in timeline.holds]
+    return any(start - ARMING_NS <= now_utc_ns < end for start, end in spans)
+
+
 # --- what they share --------------------------------------------------------------------------
 
 
@@ -398,8 +465,15 @@ def new_folder(prepared: Prepared, base: Path, begins_utc_ns: int) -> RunFolder:
     return RunFolder.create(base, timeline.title, prepared.plan_bytes, timeline, started_utc_ns=begins_utc_ns)
 
 
+def frames_folder(folder: RunFolder, timeline: Timeline, rig: RigInfo) -> Path:
+    """Return where a rig's pictures go, whatever it is called: always a folder right under the run's own."""
+    safe = re.sub(r"[^\w.-]+", "-", rig.name).strip("-.")
+    number = timeline.rigs.index(rig) + 1
+    return folder.frames_path / (rig.name if safe == rig.name else f"{number}-{safe}")
+
+
 def first_facts(
-    prepared: Prepared, folder: RunFolder, mode: str, operator: str, clock: str
+    prepared: Prepared, folder: RunFolder, mode: str, operator: str, clock: str, real_cameras: list[str]
 ) -> dict[str, Any]:
     """Return what the first record says of a run, beside its title."""
     import hashlib
@@ -411,6 +485,7 @@ def first_facts(
         "mode": mode,
         "operator": operator,
         "clock": clock,
+        "real_cameras": real_cameras,
         "cameras": {
             rig.name: SIMULATED_MODEL if mode == "rehearsal" else f"{rig.driver} {rig.match or ''}".strip()
             for rig in timeline.rigs
@@ -477,6 +552,8 @@ def finish(folder: RunFolder, outcome: str | None, *, as_json: bool) -> None:
         print(to_text(made, console().width))  # noqa: T201
         console().print(f"Everything is in {folder.path}", soft_wrap=True)
     lost = [one for one in made.frames if one.frame.wanted is Wanted.MUST and one.end is not FrameEnd.FIRED]
+    if made.contradictions:
+        raise typer.Exit(CONTRADICTED_EXIT)
     if outcome != "finished":
         raise typer.Exit(STOPPED_EXIT)
     if lost:

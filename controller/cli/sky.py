@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from controller.cli import skyline
+from controller.cli import moon, skyline
 from controller.cli.output import console, duration_text, local_date, local_time, print_json, table
 from controller.errors import UsageError
 from controller.sky import (
@@ -91,6 +91,8 @@ def contacts(
     ephemeris: Path | None,
     *,
     as_json: bool,
+    terrain: Path | None = None,
+    limb_picture: Path | None = None,
 ) -> None:
     """Print one eclipse at one place, and write a calendar of it if asked to."""
     place = ""
@@ -110,8 +112,11 @@ def contacts(
     if zone:
         _require_zone(zone)
     site = replace(site, horizon=surroundings.horizon(site.horizon))
-    found = circumstances(site, when, constants=constants, ephemeris=ephemeris)
+    heights = moon.chosen_terrain(terrain)
+    found = circumstances(site, when, constants=constants, ephemeris=ephemeris, terrain=heights)
     zone = zone or time_zone_at(site.latitude_deg, site.longitude_deg)
+    if limb_picture is not None:
+        moon.draw_limb(limb_picture, found, zone)
     if ics is not None:
         from controller.cli.ics import write_calendar
 
@@ -123,12 +128,15 @@ def contacts(
                 "time_zone": zone,
                 "earth_rotation": _earth_rotation(constants),
                 "calendar": None if ics is None else str(ics),
+                "limb_picture": None if limb_picture is None else str(limb_picture),
             }
         )
         return
     show_circumstances(found, zone)
     if ics is not None:
         console().print(f"Calendar with reminders: {ics}", soft_wrap=True)
+    if limb_picture is not None:
+        console().print(f"Picture of the limb: {limb_picture}", soft_wrap=True)
 
 
 def _earth_rotation(constants: Constants) -> dict[str, Any]:
@@ -217,6 +225,7 @@ def show_circumstances(found: Circumstances, zone: str) -> None:
             out.print(skyline.crossing_text(crossing, local_time(crossing.utc_ns, zone, digits=0)))
         if skyline.gap_text(found):
             out.print(skyline.gap_text(found))
+    moon.show_limb(found, zone)
     out.print(found.note, soft_wrap=False)
     out.print(earth_rotation_text(found))
 

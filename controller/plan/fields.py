@@ -20,6 +20,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, PlainSerializer, WithJsonSchema
 
+from controller.gear.classes import CAMERA_CLASSES
 from controller.light.stops import (
     DECIMAL,
     EXPOSURE_PATTERN,
@@ -43,6 +44,8 @@ SHORTEST_EXPOSURE_S = 1e-6
 LONGEST_DURATION_S = 12 * 3600.0
 LARGEST_STEP_STOPS = 10.0
 LONGEST_NAME = 80
+MAINS = "mains"
+"""A camera that is fed from outside."""
 LONGEST_SENTENCE = 300
 
 
@@ -317,6 +320,57 @@ def _count_parser(kind: str, low: int, high: int) -> Callable[[object], int]:
         return int(number)
 
     return parse
+
+
+_CLASS_WORDS = ", ".join(CAMERA_CLASSES)
+_SENSOR_MEND = (
+    f"write its sides, such as 23.5 mm x 15.6 mm with pixels: 6240 x 4160, or a class: {_CLASS_WORDS}."
+)
+_TIMES = "[xX×]"
+SENSOR_SIDES_PATTERN = rf"({DECIMAL}) ?(?:mm)? ?{_TIMES} ?({DECIMAL}) ?mm"
+_PIXELS_PATTERN = rf"([0-9]{{2,6}}) ?{_TIMES} ?([0-9]{{2,6}})"
+
+
+def _parse_sensor(value: object) -> str | tuple[float, float]:
+    if isinstance(value, tuple):  # as it comes back from a validated plan
+        return value
+    text = " ".join(_text(value, "sensor", _SENSOR_MEND).split())
+    for name in CAMERA_CLASSES:
+        if text.casefold() == name.casefold():
+            return name
+    match = re.fullmatch(SENSOR_SIDES_PATTERN, text)
+    if not match:
+        near = get_close_matches(text, CAMERA_CLASSES, n=1)
+        raise WrongValueError(
+            _no(value, "sensor"), f"write {near[0]} if that is meant." if near else _SENSOR_MEND
+        )
+    short, long = sorted((float(match[1]), float(match[2])))
+    if not 1 <= short <= long <= 300:
+        raise WrongValueError(
+            f"{shown(value)} is outside what a sensor's sides may be, 1 mm to 300 mm.", _SENSOR_MEND
+        )
+    return long, short
+
+
+def _parse_pixels(value: object) -> tuple[int, int]:
+    if isinstance(value, tuple):
+        return value
+    mend = "write both sides of the picture, such as 6240 x 4160."
+    match = re.fullmatch(_PIXELS_PATTERN, _text(value, "number of pixels", mend))
+    if not match:
+        raise WrongValueError(_no(value, "number of pixels"), mend)
+    short, long = sorted((int(match[1]), int(match[2])))
+    if short < 100:
+        raise WrongValueError(f"{shown(value)} is too few pixels for a picture.", mend)
+    return long, short
+
+
+def _parse_battery(value: object) -> float | str:
+    if value == MAINS:
+        return MAINS
+    return _length_parser(
+        "battery", {"Wh": 1.0}, 0.5, 1000, "write it as 16 Wh, or mains for power from outside."
+    )(value)
 
 
 # --- the skyline ----------------------------------------------------------------------------------
@@ -811,3 +865,55 @@ PointsAtField = Annotated[
     BeforeValidator(_choice_parser("value of points_at", ["sun", "landscape"])),
     WithJsonSchema({"description": "What the rig is aimed at.", "enum": ["sun", "landscape"]}),
 ]
+ContactsField = Annotated[
+    Literal["mean limb", "lunar limb"],
+    BeforeValidator(_choice_parser("value of contacts", ["mean limb", "lunar limb"])),
+    WithJsonSchema(
+        {
+            "description": "Which C2 and C3 the plan is keyed to: those of a smooth Moon, or of its real edge.",
+            "enum": ["mean limb", "lunar limb"],
+        }
+    ),
+]
+SensorField = Annotated[
+    str | tuple[float, float],
+    BeforeValidator(_parse_sensor),
+    WithJsonSchema(
+        _schema(
+            f"The sensor: its sides, with pixels beside it, or a class: {_CLASS_WORDS}.",
+            "|".join((SENSOR_SIDES_PATTERN, *(re.escape(name) for name in CAMERA_CLASSES))),
+            ["APS-C 26 MP", "23.5 mm x 15.6 mm"],
+        )
+    ),
+]
+"""A class' name, or long and short side in millimetres."""
+PixelsField = Annotated[
+    tuple[int, int],
+    BeforeValidator(_parse_pixels),
+    WithJsonSchema(
+        _schema("Pixels of the whole picture, for a sensor in mm.", _PIXELS_PATTERN, ["6240 x 4160"])
+    ),
+]
+CropFactor = Annotated[
+    float,
+    BeforeValidator(_number_parser("crop factor", 1, 5, "write it as 1.5 or 1.6.")),
+    WithJsonSchema(
+        {
+            "description": "A crop mode's factor: only the middle of the sensor is used. The image scale stays.",
+            "type": "number",
+            "minimum": 1,
+            "maximum": 5,
+        }
+    ),
+]
+LongSideField = Annotated[
+    Literal["level", "upright"],
+    BeforeValidator(_choice_parser("value of long_side", ["level", "upright"])),
+    WithJsonSchema({"description": "How the camera is held.", "enum": ["level", "upright"]}),
+]
+BatteryField = Annotated[
+    float | str,
+    BeforeValidator(_parse_battery),
+    WithJsonSchema(_schema("What the battery holds, or mains.", rf"{MAINS}|{DECIMAL} ?Wh", ["16 Wh", MAINS])),
+]
+"""Watt hours, or `MAINS`."""

@@ -14,8 +14,11 @@ from controller.plan.fields import (
     MOST_HORIZON_POINTS,
     Anchor,
     AnchorField,
+    BatteryField,
     BufferFrames,
     CardFrames,
+    ContactsField,
+    CropFactor,
     DateField,
     Density,
     DriverField,
@@ -29,11 +32,14 @@ from controller.plan.fields import (
     Iso,
     Latitude,
     Longitude,
+    LongSideField,
     MaybeName,
     MountField,
     Name,
+    PixelsField,
     PlanVersion,
     PointsAtField,
+    SensorField,
     Sentence,
     ShutterS,
     StepStops,
@@ -107,14 +113,31 @@ class CameraPlan(_Section):
     buffer_frames: BufferFrames | None = None
     write_time: DurationS | None = Field(default=None, description="To write one frame to the card.")
     card_frames: CardFrames | None = None
+    battery: BatteryField | None = Field(
+        default=None, description="Typical of the sensor's class when left out."
+    )
 
 
 class OpticsPlan(_Section):
-    """Lens and teleconverter. `aperture` is the lens' own; the teleconverter's loss is computed."""
+    """Lens, teleconverter and sensor. `aperture` is the lens' own; the teleconverter's loss is computed."""
+
+    model_config = ConfigDict(
+        json_schema_extra={
+            "if": {"properties": {"sensor": {"pattern": "mm$"}}, "required": ["sensor"]},
+            "then": {"required": ["pixels"]},
+            "else": {"not": {"required": ["pixels"]}},
+        }
+    )
 
     focal_length: FocalLengthMm
     aperture: FNumber
     teleconverter: TeleconverterFactor = 1.0
+    sensor: SensorField | None = Field(
+        default=None, description="With it, framing, drift and when to aim again are computed."
+    )
+    pixels: PixelsField | None = None
+    crop: CropFactor = 1.0
+    long_side: LongSideField = "level"
 
 
 class FilterPlan(_Section):
@@ -232,6 +255,7 @@ class Plan(_Section):
     title: Name
     site: SitePlan
     eclipse: DateField
+    contacts: ContactsField = "mean limb"
     rigs: Annotated[list[RigPlan], Field(min_length=1)]
     holds: HoldsPlan = Field(default_factory=HoldsPlan)
     phases: Annotated[list[PhasePlan], Field(min_length=1)]

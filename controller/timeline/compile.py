@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from controller.errors import Fault, PlanError
@@ -58,6 +58,10 @@ class SiteContacts:
     note: str = ""
     uncertainty_s: float = 0.0
     below_horizon: tuple[ContactName, ...] = ()
+    keyed_to: str = "mean limb"
+    """``mean limb`` or ``lunar limb``: what `contacts_utc_ns` are computed with."""
+    mean_utc_ns: Mapping[ContactName, UtcNs] = field(default_factory=dict)
+    """With the mean limb, where `contacts_utc_ns` are not."""
     horizon_words: tuple[tuple[str, str], ...] = ()
     """What the horizon or the terrain hides, and how to mend it: warnings."""
 
@@ -171,6 +175,8 @@ class _Compiler:
             contacts_utc_ns=dict(self.site.contacts_utc_ns),
             contacts_note=self.site.note,
             contacts_uncertainty_s=self.site.uncertainty_s,
+            contacts_keyed_to=self.site.keyed_to,
+            contacts_mean_utc_ns=dict(self.site.mean_utc_ns),
             unfiltered_from_utc_ns=self.window[0] if self.window else None,
             unfiltered_until_utc_ns=self.window[1] if self.window else None,
             rigs=tuple(self.rig_info(rig) for rig in self.plan.rigs),

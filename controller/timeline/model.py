@@ -7,7 +7,7 @@ engine plays, what a resumed run continues and what the account compares the jou
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from pydantic import TypeAdapter
@@ -126,6 +126,10 @@ class Timeline:
     contacts_note: str
     """Constants, ephemeris, Delta-T and uncertainty the contacts were computed with, in one sentence."""
     contacts_uncertainty_s: float
+    contacts_keyed_to: str = "mean limb"
+    """``mean limb`` or ``lunar limb``: which C2 and C3 `contacts_utc_ns` are."""
+    contacts_mean_utc_ns: dict[ContactName, UtcNs] = field(default_factory=dict)
+    """With the mean limb, where `contacts_utc_ns` are not; empty otherwise."""
     unfiltered_from_utc_ns: UtcNs | None
     """No unfiltered exposure may start before; None: none at all may be made."""
     unfiltered_until_utc_ns: UtcNs | None

@@ -78,7 +78,7 @@ class Bead:
         return (self.ends_utc_ns - self.starts_utc_ns) / 1e9
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class LimbContact:
     """C2 or C3 with the Moon's real edge."""
 
@@ -89,6 +89,8 @@ class LimbContact:
     position_angle_deg: float
     """Where the last light goes out (C2) or the first appears (C3); in an annular eclipse, where the ring
     closes or breaks. Around the Moon's centre, from celestial north through east."""
+    sun_edge_km: Array
+    """How high the Sun's edge stands then at the profile's angles, as the profile's `height_km`."""
     uncertainty_s: float
 
     @property
