@@ -133,12 +133,12 @@ def circumstances_at_many(
     delta_t = table.delta_t(scale, greatest_jd, chosen.delta_t_s)
     count = places[0].size
     parts = []
-    for start in range(0, count, _SITES_AT_ONCE):
+    for start in range(0, max(count, 1), _SITES_AT_ONCE):
         part = [place[start : start + _SITES_AT_ONCE] for place in places]
         parts.append(_Solver(sky, sky.ground(*part), chosen).solve())
         if progress:
             progress(min(start + _SITES_AT_ONCE, count), count)
-    solved = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]} if parts else {}
+    solved = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
     return _assemble(eclipse, opened, chosen, delta_t, table, places, solved)
 
 

@@ -3,8 +3,9 @@
 Points are sought on the fundamental plane, where the shadow is nearly a circle and nothing blows up at
 sunrise and sunset, and judged by the disks as seen from the ground: on the central line the centres
 coincide at the instant; on a limit the deepest moment of the phase falls on the instant, with the disks
-just touching. Limits are those of `decide_kind`, so totality lasts no time there. Lines end where the
-Sun's centre stands in the horizon, without refraction.
+just touching. Limits are those of `decide_kind`, so totality lasts no time there. The central line ends
+where the Sun's centre stands in the horizon, without refraction; limits end at 0.7 degrees of altitude
+at most, where the shadow's edge grazes the ground so flatly that it has no one place.
 """
 
 from __future__ import annotations
@@ -38,8 +39,8 @@ _REACH_S = 10_500.0
 """The axis crosses the Earth in less than three and a half hours, the penumbra's edges in six."""
 _SEARCH_STEP_S = 60.0
 _POINTS = 480
-_STEP = 2e-5
-"""Of Newton's rule on the plane, Earth radii: 130 m."""
+_STEP = 1e-6
+"""Of Newton's rule on the plane, Earth radii: 6 m."""
 _NEWTON_STEPS = 5
 _END_TOLERANCE_S = 1e-3
 _NORTH, _SOUTH = 1.0, -1.0
@@ -127,11 +128,16 @@ class EclipsePath:
     """In stretches of one kind; a hybrid eclipse has several."""
     limits: tuple[Line, ...]
     """Northern and southern, of each central phase there is."""
-    partial_limits: tuple[Line, ...]
-    """Northern and southern edge of where anything is seen, where they touch the Earth."""
     constants: Constants
     ephemeris: str
     _plane: _Plane
+
+    @cached_property
+    def partial_limits(self) -> tuple[Line, ...]:
+        """Return northern and southern edge of where anything is seen, as far as they touch the Earth."""
+        return tuple(
+            line for side in (_NORTH, _SOUTH) for line in self._plane.limit_lines(Kind.PARTIAL, side)
+        )
 
     @property
     def kinds(self) -> tuple[Kind, ...]:
@@ -170,7 +176,7 @@ def eclipse_path(
     return _path(eclipse_of(opened, date), constants or Constants(), opened, ephemeris)
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=16)
 def _path(
     eclipse: NewMoon, constants: Constants, opened: Ephemeris, opened_from: str | Path | None
 ) -> EclipsePath:
@@ -189,13 +195,11 @@ def _path(
         for side in (_NORTH, _SOUTH)
         for line in plane.limit_lines(kind, side)
     ]
-    partial = [line for side in (_NORTH, _SOUTH) for line in plane.limit_lines(Kind.PARTIAL, side)]
     return EclipsePath(
         eclipse_date=eclipse.day.date,
         greatest_utc_ns=eclipse.day.greatest_utc_ns,
         central=tuple(central),
         limits=tuple(limits),
-        partial_limits=tuple(partial),
         constants=constants,
         ephemeris=opened.name,
         _plane=plane,
@@ -399,7 +403,7 @@ class _Plane:
     def stretches(self, begins: float, ends: float) -> list[tuple[Kind, float, float]]:
         """Return the stretches of a central line in which it is total or annular."""
         grid = _dense_at_ends(begins, ends)
-        kinds = axis_kind(self.sky, grid, self.constants)
+        kinds = self.kinds_on_axis(grid)
         found = []
         start = 0
         for i in range(1, grid.size + 1):
@@ -411,11 +415,20 @@ class _Plane:
                 start = i
         return found
 
+    def kinds_on_axis(self, tt_s: Array) -> list[Kind]:
+        """Return what the axis brings where it meets the ground, by the rule of `decide_kind`."""
+        disks = self.look(self.on_axis(tt_s), 0.0)
+        total, annular = self.reach(disks, Kind.TOTAL) > 0, self.reach(disks, Kind.ANNULAR) > 0
+        return [
+            Kind.TOTAL if covered else Kind.ANNULAR if ringed else Kind.PARTIAL
+            for covered, ringed in zip(total, annular, strict=True)
+        ]
+
     def change_s(self, outside: float, inside: float, kind: Kind) -> float:
         """Return where the axis begins to be of a kind, by halving."""
         while abs(outside - inside) > 0.01:
             middle = (outside + inside) / 2
-            if axis_kind(self.sky, np.array([middle]), self.constants)[0] is kind:
+            if self.kinds_on_axis(np.array([middle]))[0] is kind:
                 inside = middle
             else:
                 outside = middle
@@ -596,7 +609,7 @@ def _isochrones(path: EclipsePath, every_s: int, *, across: bool) -> tuple[Line,
         offsets = np.linspace(-radius, radius, 161)
         kind = Kind.PARTIAL
         if across:
-            kind = axis_kind(plane.sky, np.array([tt_s]), path.constants)[0]
+            kind = plane.kinds_on_axis(np.array([tt_s]))[0]
             edges = [plane.on_limit(np.array([tt_s]), kind, side) for side in (_SOUTH, _NORTH)]
             if not (kind.is_central and all(exists[0] for _, exists in edges)):
                 continue
