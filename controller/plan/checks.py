@@ -38,6 +38,9 @@ MOST_FRAMES_PER_SHOT = 20_000
 DIRECT_VIEWING_DENSITY = 4.5
 """ISO 12312-2:2015 lets a filter for looking at the Sun pass at most 0.0032 % of the light (from memory)."""
 
+UNSQUARE = 0.05
+"""How far the sides of a pixel may differ: sensors are square-pixelled, their published sides rounded."""
+
 _ORDER = list(ContactName)
 _TOTALITY = (ContactName.C2, ContactName.MID, ContactName.C3)
 
@@ -100,6 +103,7 @@ def _rigs(plan: Plan, source: PlanSource) -> Iterator[Fault]:
     for number, rig in enumerate(plan.rigs):
         loc: Loc = ("rigs", number)
         yield from _rig_filter(rig, loc, source)
+        yield from _rig_sensor(rig, (*loc, "optics"), source)
         if rig.camera.isos and rig.iso not in rig.camera.isos:
             where = (*loc, "iso") if "iso" in rig.model_fields_set else (*loc, "camera", "isos")
             yield _iso_fault(rig, rig.iso, where, source)
@@ -141,6 +145,31 @@ def _rig_filter(rig: RigPlan, loc: Loc, source: PlanSource) -> Iterator[Fault]:
             "never look through it; ask the filter's maker whether it is fit for the camera.",
             severity="warning",
         )
+
+
+def _rig_sensor(rig: RigPlan, loc: Loc, source: PlanSource) -> Iterator[Fault]:
+    optics = rig.optics
+    if isinstance(optics.sensor, tuple) and optics.pixels is None:
+        yield source.fault(
+            (*loc, "sensor"),
+            f'Rig "{rig.name}" says how large its sensor is, and not how many pixels it has.',
+            "add pixels: with both sides of the picture, such as 6240 x 4160.",
+        )
+    elif optics.pixels is not None and not isinstance(optics.sensor, tuple):
+        yield source.fault(
+            (*loc, "pixels"),
+            "pixels belongs to a sensor whose sides are given.",
+            "write sensor: with its sides, such as 23.5 mm x 15.6 mm, or leave pixels out.",
+        )
+    elif optics.pixels is not None and isinstance(optics.sensor, tuple):
+        across, down = (side / count for side, count in zip(optics.sensor, optics.pixels, strict=True))
+        if abs(across / down - 1) > UNSQUARE:
+            yield source.fault(
+                (*loc, "pixels"),
+                f'The pixels of rig "{rig.name}" would be {1000 * across:.2f} by {1000 * down:.2f} micrometres, not '
+                "square.",
+                "check the sides of the sensor and the number of pixels.",
+            )
 
 
 def _repeated(kind: str, names: Sequence[str], key: str, loc: Loc, source: PlanSource) -> Iterator[Fault]:

@@ -1,0 +1,117 @@
+"""The Sun's way over a site's sky on the day of an eclipse, and how much of it is covered, at any instant."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.polynomial import Chebyshev
+from numpy.typing import NDArray
+
+from controller.errors import SkyError
+from controller.sky.earth_rotation import timescale
+from controller.sky.ephemeris import load_ephemeris
+from controller.sky.geometry import DAY_S, View, obscuration
+from controller.sky.horizon import Horizon, SunPath
+from controller.sky.model import Circumstances
+from controller.sky.numeric import Array
+from controller.units import NS_PER_S
+
+_MARGIN_S = 1800.0
+"""Before C1 and after C4: setting up, and a sequence that begins early."""
+_UNIX_EPOCH_JD = 2440587.5
+_DISK_NODES = 25
+
+
+@dataclass(frozen=True)
+class SunTrack:
+    """The Sun from half an hour before C1 until half an hour after C4.
+
+    Asked for an instant outside that, it gives the place at the nearest end.
+    """
+
+    starts_utc_ns: int
+    ends_utc_ns: int
+    sun_radius_arcsec: float
+    """At mid; it changes by less than 0.1 arcseconds in the hours beside it."""
+    declination_deg: float
+    """Of the Sun, true equator of date, at mid."""
+    moon_k: float
+    """The lunar radius that `obscuration` is told for, Earth radii."""
+    _path: SunPath
+    _disks: tuple[Chebyshev, Chebyshev, Chebyshev]
+    _horizon: Horizon
+    _elevation_m: float
+
+    def at(self, utc_ns: NDArray[np.int64]) -> tuple[Array, Array]:
+        """Return altitude as seen (refraction included) and azimuth of the Sun's centre, degrees."""
+        altitude_deg, azimuth_deg = self.true_at(utc_ns)
+        return self._horizon.apparent_deg(altitude_deg, self._elevation_m), azimuth_deg
+
+    def true_at(self, utc_ns: NDArray[np.int64]) -> tuple[Array, Array]:
+        """Return altitude without refraction and azimuth of the Sun's centre, degrees."""
+        return self._path.at(self._seconds(utc_ns))
+
+    def obscuration(self, utc_ns: NDArray[np.int64]) -> Array:
+        """Return the covered part of the Sun's area, 0 to 1."""
+        squared, sun, moon = (fit(self._seconds(utc_ns)) for fit in self._disks)
+        apart = np.sqrt(np.maximum(squared, 0.0))
+        covered = [obscuration(*map(float, one)) for one in zip(sun, moon, apart, strict=True)]
+        return np.array(covered, dtype=float)
+
+    def _seconds(self, utc_ns: NDArray[np.int64]) -> Array:
+        inside = np.clip(np.asarray(utc_ns, dtype=np.int64), self.starts_utc_ns, self.ends_utc_ns)
+        seconds: Array = (inside - self.starts_utc_ns) / NS_PER_S
+        return seconds
+
+
+def sun_track(sky: Circumstances, *, ephemeris: str | Path | None = None) -> SunTrack:
+    """Return the Sun's way over the site of these circumstances.
+
+    Args:
+        sky: an eclipse at a site.
+        ephemeris: path of an SPK file; DE421 when None.
+
+    Raises:
+        SkyError: if the site misses the eclipse, or the file cannot be used.
+    """
+    if not sky.contacts:
+        raise SkyError(
+            f"The eclipse of {sky.eclipse_date} does not reach this site. Mend: choose a site that it reaches."
+        )
+    _, scale = timescale(sky.constants.delta_t_s, sky.constants.earth_rotation)
+    first, last = sky.contacts[0], sky.contacts[-1]
+    margin_ns = round(_MARGIN_S * NS_PER_S)
+    starts_utc_ns, ends_utc_ns = first.utc_ns - margin_ns, last.utc_ns + margin_ns
+    days, rest_ns = divmod(first.tt_ns - margin_ns, DAY_S * NS_PER_S)
+    start_s = rest_ns / NS_PER_S
+    length_s = (ends_utc_ns - starts_utc_ns) / NS_PER_S
+    site = sky.site
+    view = View(site, load_ephemeris(ephemeris), scale, sky.constants.solar_radius_km, _UNIX_EPOCH_JD + days)
+
+    samples_s = SunPath.sample_s(0.0, length_s)
+    sight = view.at(start_s + samples_s)
+    nodes_s = (1 - np.cos(np.pi * np.arange(_DISK_NODES) / (_DISK_NODES - 1))) * length_s / 2
+    disks = view.at(start_s + nodes_s)
+    rows = (
+        disks.separation_arcsec**2,
+        disks.sun_radius_arcsec,
+        disks.moon_radius_arcsec(sky.moon_k_used),
+    )
+    squared, sun, moon = (
+        Chebyshev.fit(nodes_s, row, _DISK_NODES - 9, domain=[0.0, length_s]) for row in rows
+    )
+    middle = view.at(np.array([start_s + (sky.closest_utc_ns - starts_utc_ns) / NS_PER_S]))
+    to_sun = middle.sun_km[:, 0] / middle.sun_distance_km[0]
+    return SunTrack(
+        starts_utc_ns=starts_utc_ns,
+        ends_utc_ns=ends_utc_ns,
+        sun_radius_arcsec=float(middle.sun_radius_arcsec[0]),
+        declination_deg=float(np.degrees(np.arcsin(middle._pole[:, 0] @ to_sun))),
+        moon_k=sky.moon_k_used,
+        _path=SunPath.through(samples_s, sight.altitude_deg, sight.azimuth_deg),
+        _disks=(squared, sun, moon),
+        _horizon=site.horizon,
+        _elevation_m=site.elevation_m,
+    )
