@@ -80,7 +80,7 @@ def _horizon(plan: Plan, source: PlanSource) -> Iterator[Fault]:
             line, _ = source.position(("site", "horizon", first[azimuth_deg % 360]))
             yield source.fault(
                 loc,
-                f"The horizon has the azimuth {azimuth_deg:g} already, on line {line}.",
+                f"The horizon has a point in the direction {azimuth_deg:g} already, on line {line}.",
                 "keep one of the two; for a cliff give two azimuths a little apart.",
             )
         first.setdefault(azimuth_deg % 360, number)

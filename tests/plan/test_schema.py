@@ -36,6 +36,7 @@ LOADER_ONLY = {
     "shot's ISO not listed", "every too short", "too many frames", "too many frames by filling",
     "until of a shot after its phase", "from of a shot after its phase", "until of a shot before its phase",
     "every of nothing", "half-stop step from a third-stop mark",
+    "horizon azimuth twice",
 }  # fmt: skip
 """Faults that need two places of the plan, arithmetic or a calendar: a schema cannot tell them."""
 
