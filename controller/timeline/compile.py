@@ -14,6 +14,7 @@ from typing import TypeVar
 
 from controller.errors import Fault, PlanError
 from controller.gear.body import SIMULATED_BODY, TETHERED_BODY, CameraBody, is_listed
+from controller.gear.drift import SunSeen
 from controller.light.stops import format_exposure, format_f_number
 from controller.plan.brackets import take_exposures
 from controller.plan.fields import (
@@ -26,6 +27,7 @@ from controller.plan.loading import LoadedPlan
 from controller.plan.model import PhasePlan, RigPlan, ShotPlan
 from controller.plan.source import Loc
 from controller.timeline.cues import TakenOff, standing_cues, takes_off
+from controller.timeline.framing import frame_day
 from controller.timeline.model import Cue, Frame, Hold, Phase, RigInfo, Settings, Timeline
 from controller.timeline.placing import (
     Job,
@@ -64,6 +66,8 @@ class SiteContacts:
     """With the mean limb, where `contacts_utc_ns` are not."""
     horizon_words: tuple[tuple[str, str], ...] = ()
     """What the horizon or the terrain hides, and how to mend it: warnings."""
+    sun: SunSeen | None = None
+    """The Sun over the site, for the framing of rigs whose sensor is known."""
 
 
 @dataclass(frozen=True)
@@ -164,6 +168,11 @@ class _Compiler:
             self.place_filling(of_phase)
         self.check_cards_and_buffers()
         self.stop_at_errors()
+        framed = frame_day(
+            self.days, self.site.sun, self.site.kind, self.site.contacts_utc_ns, self.window, self.source
+        )
+        self.told(list(framed.faults))
+        cues = sorted([*cues, *framed.cues], key=lambda cue: (cue.at_utc_ns, cue.cue_id))
         timeline = Timeline(
             title=self.plan.title,
             site_name=self.plan.site.name,

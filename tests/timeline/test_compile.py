@@ -103,6 +103,28 @@ def test_what_repeats_steps_aside_within_its_interval() -> None:
     assert done.warnings == ()
 
 
+def test_a_take_that_steps_aside_stays_inside_its_stretch() -> None:
+    """A take is left out, with a warning, rather than taken past the end of its shot's stretch."""
+    land = "        exposure: 0.5 s\n        every: 10 s"
+    stretch = "\n        from: C2\n        until: 33 s after C2"
+    other = "\n      - name: trails\n        wanted: want\n        exposure: 2 s\n        at: 30 s after C2"
+    assert dues(compiled(changed((land, land + stretch))), "shadow") == [C2_S + n for n in (0, 10, 20, 30)]
+    done = compiled(changed((land, land + stretch + other)))
+    assert dues(done, "shadow") == [C2_S + n for n in (0, 10, 20)]
+    assert ["1 of 4 takes" in fault.what for fault in done.warnings] == [True]
+    done = compiled(changed((land, land + stretch.replace("33", "34") + other)))
+    assert dues(done, "shadow") == [C2_S + n for n in (0, 10, 20, 32.6)]
+
+
+def test_fixed_shots_may_not_overlap_in_part() -> None:
+    """A shot that begins in the free and runs into another is refused as one that begins on it is."""
+    more = "      - name: more corona\n"
+    early = "      - name: early\n        wanted: nice\n        exposure: 1/500\n        at: 9 s after C2\n"
+    compiled(changed((more, early + more)))
+    with pytest.raises(PlanError, match='"early" falls on the shot "corona"'):
+        compiled(changed((more, early + "        times: 3\n" + more)))
+
+
 def test_filling_leaves_no_gap_that_a_take_would_fit_in() -> None:
     """Between fixed shots the filling shot takes all the time there is, but for less than its shortest take."""
     done = compiled()
@@ -141,6 +163,31 @@ def test_filling_shots_take_turns_and_the_most_wanted_is_never_crowded_out() -> 
     done = compiled(text)
     assert dues(done, "long look") == [C2_S + 100]
     assert len(frames_of(done, "more corona")) > 150
+
+
+def test_two_filling_shots_take_turns() -> None:
+    """Whole takes of the two follow each other in turn."""
+    other = "      - name: detail\n        wanted: want\n        exposure: 2 s\n        fill: true\n"
+    stretch = "        from: 61 s after C2\n        until: 60 s before C3\n"
+    done = compiled(changed(("  - name: second half\n", other + stretch + "  - name: second half\n")))
+    between = [f for f in done.timeline.frames if f.phase == "totality" and f.step == 1]
+    shots = [f.shot for f in between if C2_S + 66 < seconds(f.due_utc_ns) < C3_S - 66]
+    assert len(shots) > 20
+    assert all(shot != later for shot, later in pairwise(shots))
+
+
+def test_where_two_filling_shots_have_room_for_one_the_more_wanted_has_it() -> None:
+    """A must shot written after a nice one has the only place there is."""
+    stretch = "        fill: true\n        from: 30 s after C2\n        until: 34 s after C2\n"
+    shots = "".join(
+        f"      - name: {name}\n        wanted: {wanted}\n        exposure: 3 s\n{stretch}"
+        for name, wanted in (("pretty", "nice"), ("needed", "must"))
+    )
+    more = changed().partition("      - name: more corona\n")[2].partition("  - name: second half\n")[0]
+    done = compiled(changed(("      - name: more corona\n" + more, shots)))
+    assert dues(done, "needed") == [C2_S + 30]
+    assert [fault.severity for fault in done.warnings] == ["warning"]
+    assert 'no room for "pretty"' in done.warnings[0].what
 
 
 def test_filling_is_no_faster_than_the_card() -> None:
@@ -292,6 +339,17 @@ def test_faults_of_phases_shots_and_cues_are_told_together() -> None:
     with pytest.raises(PlanError) as caught:
         compiled(text)
     assert [fault.line for fault in caught.value.faults] == [46, 46, 91, 95]
+
+
+def test_a_phase_inside_another_is_told_each_time() -> None:
+    """A long phase overlaps with every phase inside it, also with those after the first."""
+    text = changed(("    from: C1\n    until: 60 s before C2", "    from: C1\n    until: C4"))
+    with pytest.raises(PlanError) as caught:
+        compiled(text)
+    assert [(fault.line, "overlap" in fault.what) for fault in caught.value.faults] == [
+        (46, True),
+        (74, True),
+    ]
 
 
 def test_warnings_of_the_loader_are_kept() -> None:

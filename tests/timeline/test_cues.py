@@ -60,6 +60,34 @@ def test_the_lead_is_how_long_ahead_the_first_cue_comes(lead: str, expected: lis
     assert len(ids) == len(set(ids))
 
 
+def test_nothing_is_said_to_stay_on_that_is_still_off() -> None:
+    """Where the filter is on for a short while between two unfiltered phases, no cue speaks of it before that."""
+    late = """  - name: on again
+    from: 20 s after mid
+    until: 30 s before C3
+    filter: on
+    rigs: [long]
+    shots:
+      - {name: glare, wanted: nice, exposure: 1/500, every: 10 s}
+  - name: late
+    from: 10 s before C3
+    until: C3
+    filter: off
+    rigs: [long]
+    shots:
+      - {name: last, wanted: nice, exposure: 1/500, every: 5 s}
+cues:
+"""
+    stretch = "        from: 5 s after C2\n        until: 10 s before C3\n"
+    text = changed(("    until: 10 s after C3\n", "    until: mid\n"), (stretch, ""), ("cues:\n", late))
+    off_s, asked_s = (C2_S + C3_S) / 2, C3_S - 30
+    assert asked_s - 60 > off_s
+    assert [at for at, _ in ahead(text)] == [C2_S - 80, C2_S - 30, asked_s - 60, asked_s - 10]
+    text = text.replace(LEAD, f"{LEAD}  lead: 100 s\n")
+    assert asked_s - 100 < off_s
+    assert [at for at, _ in ahead(text)] == [C2_S - 120, C2_S - 30, asked_s - 10]
+
+
 def test_rigs_that_are_asked_at_different_times_are_named() -> None:
     """Where one rig's filter comes off before another's, no cue says that "the filter" stays on."""
     second = """  - name: short

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from itertools import pairwise, permutations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.timeline.model import Frame, Settings
@@ -102,6 +102,12 @@ def test_a_must_frame_takes_what_it_needs() -> None:
     assert places(frames, now=10) == {1: 10.0, 3: 11.0, 4: 12.0}
 
 
+def test_of_equal_stretches_the_more_wanted_has_the_place() -> None:
+    """A want frame that lost its time takes a nice one's, as a must frame does."""
+    frames = [frame(1, 0, until=10.5), frame(2, 10, until=10.5, wanted=NICE)]
+    assert places(frames, now=10) == {1: 10.0}
+
+
 def test_what_ends_first_is_placed_first() -> None:
     """Of frames that lost their time, the one whose stretch ends first goes first."""
     frames = [frame(1, 0, until=50, wanted=MUST), frame(2, 1, until=10, wanted=MUST)]
@@ -148,7 +154,7 @@ def frame_lists(draw: st.DrawFn, *, equal: bool = False) -> list[Frame]:
     frames, due = [], 0.0
     for number in range(1, draw(st.integers(1, 14)) + 1):
         exposure = 0.1 if equal else draw(st.sampled_from((0.1, 0.9, 3.0)))
-        due += draw(st.sampled_from((0.0, 0.0, 0.5, 3.0)))
+        due += draw(st.sampled_from((0.0, 0.0, 0.0, 0.5, 3.0)))
         until = due + draw(st.sampled_from((0.0, 0.5, 4.0, 15.0)))
         frames.append(
             frame(
@@ -191,6 +197,7 @@ def test_every_frame_is_placed_within_its_bounds_or_lost(
     assert refit(list(reversed(frames)), at(now), lead_ns=lead, taken=taken) == found
 
 
+@settings(max_examples=500)
 @given(frame_lists(equal=True), NOWS, BUSY)
 def test_no_must_frame_is_lost_for_one_wanted_less(
     frames: list[Frame], now: float, busy: tuple[tuple[float, float], ...]
