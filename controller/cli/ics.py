@@ -16,8 +16,8 @@ from controller.sky import Circumstances, Contact, HiddenBy, Kind
 from controller.units import ContactName, utc_datetime, utc_iso
 
 CAUTION = (
-    "Outside totality never look at the Sun, or aim a camera or any lens at it, without a filter made for it. "
-    "A calendar knows no filter and says nothing of any."
+    "Outside totality never look or aim at the Sun unprotected: filters stay on, eyes stay covered. "
+    "This calendar knows nothing of your filters."
 )
 """It goes with every event and every reminder."""
 _BEFORE_C1 = (dt.timedelta(days=1), dt.timedelta(hours=1), dt.timedelta(minutes=10))
@@ -69,7 +69,7 @@ def calendar(found: Circumstances, zone: str, place: str, stamped: dt.datetime) 
         whole.add_component(
             _reminder(
                 before,
-                f"{_words(before)} to C1, when the Moon first touches the Sun. Filters stay on. {CAUTION}",
+                f"{_words(before)} to C1, when the Moon first touches the Sun. {CAUTION}",
             )
         )
     made.add_component(whole)
@@ -79,7 +79,7 @@ def calendar(found: Circumstances, zone: str, place: str, stamped: dt.datetime) 
         central.add("summary", f"{name} ({duration_text(found.duration_s)}), {place}")
         central.add("description", _description(found, zone))
         for before in _BEFORE_C2:
-            central.add_component(_reminder(before, f"{_words(before)} to C2. Filters stay on. {CAUTION}"))
+            central.add_component(_reminder(before, f"{_words(before)} to C2. {CAUTION}"))
         made.add_component(central)
     content: bytes = made.to_ical()
     return content
