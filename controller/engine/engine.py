@@ -3,13 +3,14 @@
 It holds no clock, thread, file or camera; the same events give the same effects. Whatever a driver
 does, a frame leaves here only when `_blocked` finds nothing against it: not stopped, not paused, its
 camera ready, the operator's last word on its rig's filter equal to what the frame needs, and, for an
-unfiltered frame, release and end of exposure inside the unfiltered window (HF-S01 to HF-S06).
+unfiltered frame, release and end of exposure inside the unfiltered window (HF-S01 to HF-S06). What the
+timeline says of that window is not taken on trust: see `_unfiltered_window`, `_within` and `_asked_within`.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -23,6 +24,7 @@ from controller.engine.states import (
     HoldStep,
 )
 from controller.engine.view import RigView, RunState, RunView
+from controller.plan.fields import EARLIEST_FILTER_OFF_BEFORE_C2_S, LATEST_FILTER_ON_AFTER_C3_S
 from controller.timeline.cues import ask
 from controller.timeline.model import Frame, Hold, Phase, Timeline
 from controller.timeline.refit import last_start, refit
@@ -45,12 +47,18 @@ class Engine:
         self.timeline = timeline
         self.state = RunState.READY
         self._now: int = 0
-        self._frames: dict[str, Frame] = {frame.frame_id: frame for frame in timeline.frames}
+        self._ended = False  # the closing record is made: nothing may stand after it
+        self._stop_stands = False  # the journal taken over holds a stop
+        self._window = _unfiltered_window(timeline)
+        self._frames: dict[str, Frame] = {
+            frame.frame_id: _within(frame, self._window) for frame in timeline.frames
+        }
+        self._grace_ns = {i: f.deadline_utc_ns - f.due_utc_ns for i, f in self._frames.items()}
         self._frame_state = dict.fromkeys(self._frames, FrameState.PLANNED)
         self._planned: dict[str, list[str]] = defaultdict(list)
         for frame in timeline.frames:
             self._planned[frame.rig].append(frame.frame_id)
-        self._holds: dict[str, Hold] = {hold.hold_id: hold for hold in timeline.holds}
+        self._holds: dict[str, Hold] = {hold.hold_id: hold for hold in _asked_within(timeline, self._window)}
         self._hold_state = dict.fromkeys(self._holds, HoldState.AHEAD)
         self._ask_next: dict[str, int] = {}
         ends = [phase.ends_utc_ns for phase in timeline.phases]
@@ -83,8 +91,8 @@ class Engine:
             self._begin(event)
         elif self.state in (RunState.GOING, RunState.PAUSED):
             self._take(event)
-        elif isinstance(event, m.FrameFired | m.FrameFailed | m.FrameMissed):
-            self._outcome(event)  # a word that comes after the end still belongs in the journal
+        elif not self._ended and isinstance(event, m.FrameFired | m.FrameFailed | m.FrameMissed):
+            self._outcome(event)  # a word that comes after the stop still belongs in the journal
         if self.state in (RunState.GOING, RunState.PAUSED):
             self._advance()
         return self._effects
@@ -110,6 +118,8 @@ class Engine:
             case m.ClockStepped():
                 self._record("clock_stepped", step_s=event.step_s)
                 self._say("The computer's clock stepped. Firing goes on as before", urgent=True)
+            case m.Noted():
+                self._record("note", text=event.text)
             case _:
                 pass
 
@@ -154,102 +164,105 @@ class Engine:
                 for rig in self._sun_rigs(record["rig"]):
                     self._said[rig] = FilterState(record["state"])
             elif kind == "hold_opened" and record["hold_id"] in self._hold_state:
-                self._hold_state[record["hold_id"]] = HoldState.OPEN
-                self._ask_next[record["hold_id"]] = self._now
+                hold = self._holds[record["hold_id"]]
+                self._ask_next[hold.hold_id] = self._now
+                if self._hold_state[hold.hold_id] is HoldState.PASSED:
+                    self._ask_next[hold.hold_id] = self._ask_again_from(hold)
+                self._hold_state[hold.hold_id] = HoldState.OPEN
             elif kind == "hold_passed" and record["hold_id"] in self._hold_state:
                 self._hold_state[record["hold_id"]] = HoldState.PASSED
             elif kind == "hold_expired" and record["hold_id"] in self._hold_state:
                 self._hold_state[record["hold_id"]] = HoldState.EXPIRED
             elif kind == "run_resumed":
-                self._void_words(then, self._now)
+                self._void_words(then, self._now, clock_went_back=record.get("clock_back_s", 0.0) > 0)
+            elif kind == "stop_asked":
+                self._stop_stands = True
             elif kind == "paused":
                 self._paused.update(self._rigs(record["rig"]))
             elif kind == "went_on":
                 self._paused.difference_update(self._rigs(record["rig"]))
 
-    def resume(self, now_utc_ns: UtcNs) -> list[m.Effect]:
+    def resume(self, now_utc_ns: UtcNs, facts: Mapping[str, Any] | None = None) -> list[m.Effect]:
         """Go on after `restore`. What was handed over and has no outcome is unknown and is not tried again.
 
         A word on the filter stands only for a rig that is still in the phase in which the journal ends;
-        in any other, the operator is asked again (HF-S12).
+        in any other, and where the clock is behind the journal, the operator is asked again (HF-S12). A
+        stop stands: the run is closed and nothing more is fired. `facts` go into the record as they are.
         """
         self._effects = []
         then, self._now = self._now, max(self._now, now_utc_ns)
-        self.state = RunState.GOING
+        back_s = (self._now - now_utc_ns) / NS_PER_S
+        self._record("run_resumed", clock_back_s=round(back_s, 3), **(facts or {}))
         for frame_id, state in list(self._frame_state.items()):
             if state is FrameState.HANDED:
-                self._step(frame_id, FrameStep.LOSE_TRACK)
-                self._record(
-                    "frame_unknown",
-                    frame_id=frame_id,
-                    rig=self._frames[frame_id].rig,
-                    detail="the run ended between its intent and the camera's word",
-                )
-        self._void_words(then, self._now)
-        for rig, said in self._said.items():
-            if said is FilterState.UNSAID:
-                self._ask_anew(rig)
+                self._lose_track(frame_id, "the run ended between its intent and the camera's word")
+        for rig in self._planned:
+            self._sort(rig)
+        if self._stop_stands:
+            self._give_up_all("stopped")
+            self._finish(RunState.STOPPED)
+            return self._effects
+        self._settle_state()
+        self._void_words(then, self._now, clock_went_back=back_s > 0)
+        for hold in self._holds.values():
+            if (
+                self._said[hold.rig] is FilterState.UNSAID
+                and self._hold_state[hold.hold_id] is HoldState.PASSED
+            ):
+                self._take_back(hold, HoldStep.WORD_VOIDED)
         self._drop_past("while the run was down")
         self._advance()
         return self._effects
 
-    def _void_words(self, ended: int, resumed: int) -> None:
-        """Forget the word of every rig that was in another phase when the run broke off."""
+    def _void_words(self, ended: int, resumed: int, *, clock_went_back: bool) -> None:
+        """Forget the word of every rig that was in another phase when the run broke off.
+
+        Where the clock went back nobody knows how long the program was down, so every word is forgotten.
+        """
         for rig, said in self._said.items():
             before, after = self._phase_at(rig, ended), self._phase_at(rig, resumed)
-            if said is not FilterState.NOT_NEEDED and (before is None or before != after):
+            same_phase = before is not None and before == after and not clock_went_back
+            if said is not FilterState.NOT_NEEDED and not same_phase:
                 self._said[rig] = FilterState.UNSAID
-
-    def _ask_anew(self, rig: str) -> None:
-        phase = self._phase_at(rig, self._now) or self._next_phase(rig)
-        if phase is None or phase.filter_need is FilterState.NOT_NEEDED:
-            return
-        for hold_id, hold in self._holds.items():
-            if (hold.rig, hold.phase) == (rig, phase.name) and self._hold_state[hold_id] in (
-                HoldState.AHEAD,
-                HoldState.OPEN,
-            ):
-                return  # it will be asked anyway
-        hold = Hold(
-            hold_id=f"{rig}/{phase.name}/again",
-            rig=rig,
-            phase=phase.name,
-            needs=phase.filter_need,
-            opens_utc_ns=self._opens_again(phase),
-            due_utc_ns=phase.starts_utc_ns,
-            closes_utc_ns=phase.ends_utc_ns,
-        )
-        self._holds[hold.hold_id] = hold
-        self._hold_state[hold.hold_id] = HoldState.AHEAD
-
-    def _opens_again(self, phase: Phase) -> UtcNs:
-        window = self.timeline.unfiltered_from_utc_ns
-        if phase.filter_need is FilterState.OFF and window is not None:
-            return UtcNs(max(self._now, window))
-        return UtcNs(self._now)
 
     # --- the operator's words ---------------------------------------------------------------
 
     def _filter_said(self, rig: str | None, state: FilterState) -> None:
         if state not in (FilterState.ON, FilterState.OFF) or (rig is not None and rig not in self._said):
             return
+        for name in self._sun_rigs(rig):  # before the record: writing it takes time
+            wrong = [i for i in self._handed(name) if self._frames[i].filter_need is not state]
+            self._withdraw(name, wrong, "held")
         self._record("filter_said", rig=rig, state=state.value)
         for name in self._sun_rigs(rig):
             self._said[name] = state
-            wrong = [i for i in self._handed(name) if self._frames[i].filter_need is not state]
-            self._withdraw(name, wrong, "held")
             for hold in [h for h in self._holds.values() if h.rig == name]:
                 current = self._hold_state[hold.hold_id]
-                word = HoldStep.WORD_MATCHES if hold.needs is state else HoldStep.WORD_CONTRADICTS
-                if current is HoldState.PASSED and word is HoldStep.WORD_CONTRADICTS:
-                    if self._now < hold.closes_utc_ns:
-                        self._step_hold(hold, word)
-                        self._reopen(hold)
-                elif (current, word) in HOLD_TABLE:
-                    self._step_hold(hold, word)
-                    if self._hold_state[hold.hold_id] is HoldState.PASSED:
-                        self._passed(hold)
+                if current is HoldState.PASSED and hold.needs is not state:
+                    self._take_back(hold, HoldStep.WORD_CONTRADICTS)
+                elif current is HoldState.OPEN and hold.needs is state:
+                    self._step_hold(hold, HoldStep.WORD_MATCHES)
+                    self._passed(hold)
             self._refit(name, "the word on the filter")
+
+    def _take_back(self, hold: Hold, step: HoldStep) -> None:
+        """Open a hold again whose word no longer stands, unless its time is over."""
+        if self._now < hold.closes_utc_ns:
+            self._ask_next[hold.hold_id] = self._ask_again_from(hold)
+            self._step_hold(hold, step)
+            self._record("hold_opened", hold_id=hold.hold_id, rig=hold.rig, needs=hold.needs.value)
+
+    def _ask_again_from(self, hold: Hold) -> int:
+        """Return when a hold that is opened again is first asked aloud.
+
+        A word that was forgotten: now. A word that the operator took back: after a while; but when he has
+        put the filter on in totality, the voice does not tell him to take it off again, the screen shows it.
+        """
+        if self._said[hold.rig] is FilterState.UNSAID:
+            return self._now
+        if hold.needs is FilterState.OFF:
+            return hold.closes_utc_ns
+        return self._now + seconds_to_ns(ASK_AGAIN_S[0])
 
     def _passed(self, hold: Hold) -> None:
         late = max(0.0, (self._now - hold.due_utc_ns) / NS_PER_S)
@@ -259,10 +272,10 @@ class Engine:
         self._say(f"Heard: filter is {hold.needs}" + self._rig_words(hold.rig), urgent=False)
 
     def _pause(self, rig: str | None) -> None:
-        self._record("paused", rig=rig)
-        for name in self._rigs(rig):
+        for name in self._rigs(rig):  # before the record: writing it takes time
             self._paused.add(name)
             self._withdraw(name, self._handed(name), "paused")
+        self._record("paused", rig=rig)
         self._settle_state()
 
     def _go_on(self, rig: str | None) -> None:
@@ -276,12 +289,15 @@ class Engine:
         self.state = RunState.PAUSED if self._paused >= set(self._said) else RunState.GOING
 
     def _stop(self, by: str) -> None:
-        self._record("stop_asked", by=by)
-        for rig in self._said:
+        for rig in self._said:  # before the record: writing it takes time
             self._withdraw(rig, self._handed(rig), "stopped")
-        for frame_id in [i for ids in self._planned.values() for i in ids]:
-            self._miss(frame_id, "stopped")
+        self._record("stop_asked", by=by)
+        self._give_up_all("stopped")
         self._finish(RunState.STOPPED)
+
+    def _give_up_all(self, reason: str) -> None:
+        for frame_id in [i for ids in self._planned.values() for i in ids]:
+            self._miss(frame_id, reason)
 
     # --- cameras ----------------------------------------------------------------------------
 
@@ -302,6 +318,8 @@ class Engine:
         self._say("Camera lost" + self._rig_words(event.rig), urgent=True)
 
     def _camera_report(self, event: m.CameraReport) -> None:
+        if event.rig not in self._ready:
+            return
         self._battery[event.rig] = event.battery_percent
         self._card[event.rig] = event.frames_left
         self._record(
@@ -375,10 +393,6 @@ class Engine:
                 elif self._now >= self._ask_next[hold.hold_id]:
                     self._ask(hold)
 
-    def _reopen(self, hold: Hold) -> None:
-        self._record("hold_opened", hold_id=hold.hold_id, rig=hold.rig, needs=hold.needs.value)
-        self._ask_next[hold.hold_id] = self._now + seconds_to_ns(ASK_AGAIN_S[0])
-
     def _ask(self, hold: Hold) -> None:
         late = self._now >= hold.due_utc_ns
         text = ask(hold.needs, hold.rig if len(self._sun_rigs(None)) > 1 else None)
@@ -435,11 +449,9 @@ class Engine:
         return None
 
     def _inside_window(self, frame: Frame) -> bool:
-        start, end = self.timeline.unfiltered_from_utc_ns, self.timeline.unfiltered_until_utc_ns
-        if start is None or end is None:
+        if self._window is None:
             return False
-        exposure = seconds_to_ns(frame.settings.exposure_s)
-        return start <= frame.due_utc_ns and frame.due_utc_ns + exposure <= min(end, frame.ends_by_utc_ns)
+        return self._window[0] <= frame.due_utc_ns <= last_start(frame)  # which `_within` has limited
 
     def _hand_over(self, frame: Frame) -> None:
         self._step(frame.frame_id, FrameStep.HAND_OVER)
@@ -476,7 +488,7 @@ class Engine:
         return min(later, default=self._now + NS_PER_S)
 
     def _done(self) -> bool:
-        waiting = any(self._planned.values()) or any(self._handed(rig) for rig in self._said)
+        waiting = any(self._planned.values()) or self.totals()[FrameState.HANDED]
         holding = any(state in (HoldState.AHEAD, HoldState.OPEN) for state in self._hold_state.values())
         speaking = bool(self._cues) and self._cues[0].at_utc_ns <= self._over_ns
         return not waiting and not holding and not speaking
@@ -495,20 +507,15 @@ class Engine:
         """
         self._effects = []
         self._now = max(self._now, now_utc_ns)
-        if self.state is RunState.STOPPED:
+        if self.state is RunState.STOPPED and not self._ended:
             for rig in self._said:
                 for frame_id in self._handed(rig):
-                    self._step(frame_id, FrameStep.LOSE_TRACK)
-                    self._record(
-                        "frame_unknown",
-                        frame_id=frame_id,
-                        rig=rig,
-                        detail="no word came before the run was stopped",
-                    )
+                    self._lose_track(frame_id, "no word came before the run was stopped")
             self._end(self.totals())
         return self._effects
 
     def _end(self, totals: dict[FrameState, int]) -> None:
+        self._ended = True
         self._record(
             "run_ended",
             outcome=self.state.value,
@@ -548,17 +555,20 @@ class Engine:
                     was_utc_ns=frame.due_utc_ns,
                 )
                 self._move(frame.frame_id, placement.due_utc_ns)
-        self._planned[rig].sort(key=lambda i: (self._frames[i].due_utc_ns, i))
+        self._sort(rig)
         self._record("refitted", rig=rig, phase=phase.name, moved=moved, lost=lost, why=why)
 
     def _move(self, frame_id: str, due_utc_ns: int) -> None:
         frame = self._frames[frame_id]
-        grace = frame.deadline_utc_ns - frame.due_utc_ns
         self._frames[frame_id] = replace(
             frame,
             due_utc_ns=UtcNs(due_utc_ns),
-            deadline_utc_ns=UtcNs(min(due_utc_ns + grace, last_start(frame))),
+            deadline_utc_ns=UtcNs(min(due_utc_ns + self._grace_ns[frame_id], last_start(frame))),
         )
+
+    def _sort(self, rig: str) -> None:
+        """Put the frames that are still planned in the order they are due in."""
+        self._planned[rig].sort(key=lambda i: (self._frames[i].due_utc_ns, i))
 
     # --- small things -----------------------------------------------------------------------
 
@@ -579,6 +589,10 @@ class Engine:
         self._step(frame_id, FrameStep.GIVE_UP)
         frame = self._frames[frame_id]
         self._record("frame_missed", frame_id=frame_id, rig=frame.rig, reason=reason, detail=detail)
+
+    def _lose_track(self, frame_id: str, detail: str) -> None:
+        self._step(frame_id, FrameStep.LOSE_TRACK)
+        self._record("frame_unknown", frame_id=frame_id, rig=self._frames[frame_id].rig, detail=detail)
 
     def _withdraw(self, rig: str, frame_ids: list[str], reason: str) -> None:
         if frame_ids:
@@ -680,6 +694,43 @@ class Engine:
     def totals(self) -> dict[FrameState, int]:
         """Return how many frames are in each state, all rigs together."""
         return {state: sum(tally[state] for tally in self._tally.values()) for state in FrameState}
+
+
+def _unfiltered_window(timeline: Timeline) -> tuple[int, int] | None:
+    """Return when unfiltered exposures may be made, or None: the timeline's word inside the hard bounds.
+
+    HF-S03, HF-S04, HF-S07: the compiler keeps to them too, but a timeline file can be changed after it.
+    """
+    start, end = timeline.unfiltered_from_utc_ns, timeline.unfiltered_until_utc_ns
+    c2, c3 = (timeline.contacts_utc_ns.get(contact) for contact in (ContactName.C2, ContactName.C3))
+    if timeline.kind != "total" or start is None or end is None or c2 is None or c3 is None:
+        return None
+    return (
+        max(start, c2 - seconds_to_ns(EARLIEST_FILTER_OFF_BEFORE_C2_S)),
+        min(end, c3 + seconds_to_ns(LATEST_FILTER_ON_AFTER_C3_S)),
+    )
+
+
+def _within(frame: Frame, window: tuple[int, int] | None) -> Frame:
+    """Return the frame with no deadline past what its limits allow; its camera goes by these alone."""
+    ends_by = frame.ends_by_utc_ns
+    if frame.filter_need is FilterState.OFF and window is not None:
+        ends_by = UtcNs(min(ends_by, window[1]))
+    frame = replace(frame, ends_by_utc_ns=ends_by)
+    return replace(frame, deadline_utc_ns=UtcNs(min(frame.deadline_utc_ns, last_start(frame))))
+
+
+def _asked_within(timeline: Timeline, window: tuple[int, int] | None) -> list[Hold]:
+    """Return the holds; nobody is asked to take a filter off before the window opens or after C3 (HF-S13)."""
+    holds = []
+    for hold in timeline.holds:
+        if hold.needs is not FilterState.OFF:
+            holds.append(hold)
+        elif window is not None:
+            opens = UtcNs(max(hold.opens_utc_ns, window[0]))
+            closes = UtcNs(min(hold.closes_utc_ns, timeline.contacts_utc_ns[ContactName.C3]))
+            holds.append(replace(hold, opens_utc_ns=opens, closes_utc_ns=closes))
+    return holds
 
 
 def _alarm(rigs: tuple[RigView, ...]) -> str:

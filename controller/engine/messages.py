@@ -126,6 +126,13 @@ class ClockStepped(Event):
     step_s: float
 
 
+@dataclass(frozen=True, kw_only=True)
+class Noted(Event):
+    """Something beside the run happened that its journal should tell: a screen failed, say."""
+
+    text: str
+
+
 # --- effects ----------------------------------------------------------------------------------
 
 

@@ -65,6 +65,8 @@ class HoldStep(StrEnum):
     WORD_MATCHES = "word matches"
     WORD_CONTRADICTS = "word contradicts"
     """The operator says that the filter is in the other state."""
+    WORD_VOIDED = "word voided"
+    """The program was down in between: the word no longer stands."""
 
 
 HOLD_TABLE: Final[Mapping[tuple[HoldState, HoldStep], HoldState]] = MappingProxyType(
@@ -72,8 +74,7 @@ HOLD_TABLE: Final[Mapping[tuple[HoldState, HoldStep], HoldState]] = MappingProxy
         (HoldState.AHEAD, HoldStep.TIME_OPENS): HoldState.OPEN,
         (HoldState.OPEN, HoldStep.WORD_MATCHES): HoldState.PASSED,
         (HoldState.OPEN, HoldStep.TIME_CLOSES): HoldState.EXPIRED,
-        (HoldState.OPEN, HoldStep.WORD_CONTRADICTS): HoldState.OPEN,
         (HoldState.PASSED, HoldStep.WORD_CONTRADICTS): HoldState.OPEN,
-        (HoldState.PASSED, HoldStep.TIME_CLOSES): HoldState.PASSED,
+        (HoldState.PASSED, HoldStep.WORD_VOIDED): HoldState.OPEN,
     }
 )

@@ -95,8 +95,6 @@ def _careless_day(day: Any, seed: int, restarts: int) -> list[Record]:
         engine = Engine(day.timeline)
         engine.restore(memory.records)
         simulation = Simulation(engine, _cameras(day, faults, seed), word, memory, start)
-        if memory.records:
-            memory.append_many([(Kind.RUN_RESUMED, start, {"torn_sha256": None, "torn_bytes": 0})])
         memory.crash_ns = crash
         with contextlib.suppress(_CrashError):
             simulation.run() if start == day.at(-40) else simulation.resume()
@@ -141,7 +139,6 @@ def test_rehearsal_on_disk(day: Any, tmp_path: Path) -> None:
     with JournalWriter.resume(folder.path) as writer:
         engine = Engine(folder.timeline())
         engine.restore(writer.reading.records)
-        writer.append(Kind.RUN_RESUMED, day.at(151.6))
         Simulation(engine, _cameras(day, [], 2), prompt, writer, day.at(151.6)).resume()
     account = make_account(folder.path)
     assert account.contradictions == ()

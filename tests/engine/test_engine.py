@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import pytest
 
@@ -11,17 +13,17 @@ from controller.engine import messages as m
 from controller.engine.engine import Engine
 from controller.engine.states import FRAME_ENDS, FrameState
 from controller.engine.view import RunState
-from controller.timeline.model import Cue
+from controller.timeline.model import Cue, Frame
 from controller.units import FilterState, Wanted
 from tests.engine.builder import NOT_NEEDED, OFF, ON, Bench, at, frame, rig_info, timeline
 
 
-def filtered(number: int, due: float, **more: object) -> object:
+def filtered(number: int, due: float, **more: Any) -> Frame:
     """A frame of the first partial phase."""
-    return frame(number, due, phase="partial in", need=ON, ends_by=80, **more)  # type: ignore[arg-type]
+    return frame(number, due, phase="partial in", need=ON, ends_by=80, **more)
 
 
-def a_day() -> list[object]:
+def a_day() -> list[Frame]:
     """Three filtered frames, ten unfiltered, two filtered."""
     return [
         *(filtered(i, 10.0 * i) for i in (1, 2, 3)),
@@ -225,7 +227,7 @@ def test_record_of_intent_stands_before_every_hand_over() -> None:
 
 def test_late_engine_misses_and_does_not_catch_up() -> None:
     """HF-S08: time jumps over a frame's deadline: it is missed, not fired late."""
-    bench = Bench(timeline([filtered(1, 10), filtered(2, 50)]))  # type: ignore[list-item]
+    bench = Bench(timeline([filtered(1, 10), filtered(2, 50)]))
     bench.begin()
     bench.say(-20, ON)
     bench.feed(m.TimePassed(now_utc_ns=at(20)))
@@ -297,7 +299,7 @@ def test_camera_lost_and_back_refits() -> None:
 
 def test_outcome_for_a_frame_that_has_ended_is_noted_and_changes_nothing() -> None:
     """A second word on a frame never changes its state."""
-    bench = Bench(timeline([filtered(1, 10)]))  # type: ignore[list-item]
+    bench = Bench(timeline([filtered(1, 10)]))
     bench.begin()
     bench.say(-20, ON)
     bench.run_to(11)
@@ -310,7 +312,7 @@ def test_outcome_for_a_frame_that_has_ended_is_noted_and_changes_nothing() -> No
 def test_cue_spoken_in_time_and_dropped_when_late() -> None:
     """A cue later than 1 s is dropped, not spoken."""
     cues = (Cue(cue_id="a", at_utc_ns=at(5), say="five"), Cue(cue_id="b", at_utc_ns=at(20), say="twenty"))
-    bench = Bench(timeline([filtered(1, 60)], cues=cues))  # type: ignore[list-item]
+    bench = Bench(timeline([filtered(1, 60)], cues=cues))
     bench.begin()
     bench.run_to(6)
     bench.feed(m.TimePassed(now_utc_ns=at(22)))
@@ -415,3 +417,220 @@ def test_words_of_unknown_rigs_and_states_change_nothing() -> None:
     assert bench.records("filter_said") == []
     assert isinstance(bench.engine, Engine)
     assert bench.engine.view(at(0)).rigs[0].filter_said is FilterState.UNSAID
+
+
+def test_window_of_a_changed_timeline_is_cut_to_the_hard_bounds() -> None:
+    """HF-S03, HF-S04: a window written wider than 30 s around totality is not believed, nor is any frame's limit."""
+    frames = [
+        frame(1, 70, until=75),
+        frame(2, 154.9, ends_by=300, until=200),
+        frame(3, 156, ends_by=300, until=200),
+    ]
+    day = timeline(frames)
+    object.__setattr__(day, "unfiltered_from_utc_ns", at(0))
+    object.__setattr__(day, "unfiltered_until_utc_ns", at(300))
+    bench = Bench(day)
+    bench.begin()
+    bench.say(-20, OFF)
+    bench.run_to(300)
+    assert [i for _, i in bench.fired] == ["long/0002"]
+    assert bench.missed() == {"long/0001": "outside its window", "long/0003": "outside its window"}
+    (given,) = [e.frame for e in bench.effects if isinstance(e, m.HandOver)]
+    assert given.ends_by_utc_ns == at(155)  # C3 is at 125 s
+    assert given.deadline_utc_ns <= at(154.9)
+
+
+@pytest.mark.parametrize("kind", ["annular", "partial"])
+def test_no_totality_no_window(kind: str) -> None:
+    """HF-S07: a window in a timeline that is not of a total eclipse opens nothing, and nobody is asked for it."""
+    day = timeline(a_day())
+    object.__setattr__(day, "kind", kind)
+    bench = Bench(day)
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(97, OFF)
+    bench.run_to(300)
+    assert {i for _, i in bench.fired} == {"long/0001", "long/0002", "long/0003"}
+    assert not any("Filter off" in text for text in bench.said())
+
+
+def test_filter_is_not_asked_off_before_the_window_or_after_c3() -> None:
+    """HF-S13: a hold changed to open early or to stay open late is asked about from the window's start to C3 only."""
+    day = timeline(a_day())
+    object.__setattr__(day.holds[1], "opens_utc_ns", at(0))
+    object.__setattr__(day.holds[1], "closes_utc_ns", at(149))
+    bench = Bench(day)
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(200)
+    asked = [
+        (r.at_utc_ns - at(0)) / 1e9
+        for r in bench.records("cue_said")
+        if r.data["say"].startswith("Filter off")
+    ]
+    assert 95 <= min(asked) < 96
+    assert 120 < max(asked) < 125  # C3 is at 125 s
+
+
+def test_filter_put_on_in_totality_is_not_asked_off_again_aloud() -> None:
+    """HF-S05, HF-S13: who says "on" in totality has seen something: the screen still asks, the voice does not."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(97, OFF)
+    before = len(bench.said())
+    bench.say(105, ON)
+    bench.run_to(111)
+    again = restored(bench, 112)
+    bench.run_to(129)
+    assert not any("Filter off" in text for text in bench.said()[before:])
+    again.run_to(124)
+    assert again.engine.view(at(124)).rigs[0].filter_asked is OFF
+    assert not any("Filter off" in text for text in again.said())
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        m.FilterSaid(now_utc_ns=at(101), rig=None, state=ON),
+        m.PauseAsked(now_utc_ns=at(101)),
+        m.StopAsked(now_utc_ns=at(101)),
+    ],
+    ids=lambda event: type(event).__name__,
+)
+def test_frames_are_withdrawn_before_anything_is_written(event: m.Event) -> None:
+    """HF-S05, HF-S16, HF-S23: neither a slow disk nor a broken one stands between the word and the camera."""
+    bench = Bench(timeline(a_day()), obedient=False)
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(97, OFF)
+    bench.run_to(101)
+    effects = bench.engine.handle(event)
+    assert isinstance(effects[0], m.Withdraw)
+    assert effects[0].frame_ids == ("long/0010",)
+
+
+def test_resume_keeps_the_order_that_a_refit_made() -> None:
+    """Frames moved by a refit before the crash are fired in their new order after it."""
+    frames = [
+        *(frame(i, 101 + i, wanted=Wanted.NICE, until=129) for i in range(8)),
+        *(frame(10 + i, 112 + i, wanted=Wanted.MUST, until=129) for i in range(8)),
+    ]
+    bench = Bench(timeline(frames))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(110.5, OFF)
+    bench.run_to(112)
+    again = restored(bench, 113.2)
+    again.run_to(135)
+    assert {f"long/00{n}" for n in range(13, 18)} <= {i for _, i in again.fired}
+    dues = [s for s, _ in again.fired]
+    assert dues == sorted(dues)
+    assert "late" not in {again.missed()[i] for i in again.missed() if i < "long/0010"}
+
+
+def test_resume_asks_for_every_phase_that_its_hold_covers() -> None:
+    """HF-S12: a word voided by a restart is asked for until the last phase that its hold covers, not the first."""
+    day = timeline(
+        [frame(1, 10, phase="one", need=ON, ends_by=40), frame(2, 60, phase="two", need=ON, ends_by=80)]
+    )
+    one = replace(day.phases[0], name="one", ends_utc_ns=at(40))
+    two = replace(day.phases[0], name="two", starts_utc_ns=at(45))
+    day = replace(day, phases=(one, two, *day.phases[1:]))
+    bench = Bench(day)
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(-5)
+    again = restored(bench, 5)
+    again.run_to(55)
+    assert [h.hold_id for h in again.engine.open_holds()] == ["long/partial in"]
+    again.say(56, ON)
+    again.run_to(70)
+    assert [i for _, i in again.fired] == ["long/0002"]
+    assert again.missed() == {"long/0001": "held"}
+
+
+def test_resume_of_a_stopped_run_fires_nothing_and_closes_it() -> None:
+    """HF-S16: killed between the stop and the closing record: the stop stands."""
+    bench = Bench(timeline(a_day()), obedient=False)
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(9)
+    bench.engine.handle(m.StopAsked(now_utc_ns=at(9)))
+    bench.effects.append(m.Record(kind="stop_asked", at_utc_ns=at(9), data={"by": "operator"}))
+    again = restored(bench, 10)
+    again.note(again.engine.close(at(11)))
+    again.run_to(300)
+    assert again.engine.state is RunState.STOPPED
+    assert again.fired == []
+    assert all(again.engine.frame_state(f.frame_id) in FRAME_ENDS for f in again.day.frames)
+    assert [r.data["outcome"] for r in again.records("run_ended")] == ["stopped"]
+
+
+def test_resume_by_a_clock_that_went_back_asks_again() -> None:
+    """HF-S12: with the clock behind the journal nobody knows how long the program was down."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.say(97, OFF)
+    bench.run_to(107)
+    again = restored(bench, 104)
+    assert again.engine.view(at(108)).rigs[0].filter_said is FilterState.UNSAID
+    third = restored(one_journal(bench, again), 108)
+    assert third.engine.view(at(108)).rigs[0].filter_said is FilterState.UNSAID
+    third.run_to(112)
+    assert third.fired == []
+
+
+def one_journal(*benches: Bench) -> Bench:
+    """One bench with the effects of several runs on one journal."""
+    joined = Bench(benches[0].day)
+    joined.effects = [effect for bench in benches for effect in bench.effects]
+    return joined
+
+
+def test_restart_that_begins_in_a_phase_and_goes_on_in_the_next() -> None:
+    """HF-S12: the record of the restart and the words that it voids go by the same instant."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(79.9)
+    again = restored(bench, 100.1)
+    record = again.records("run_resumed")[0]
+    assert record.at_utc_ns == at(100.1)
+    assert again.effects[0] is record
+    assert again.engine.view(at(100.1)).rigs[0].filter_said is FilterState.UNSAID
+
+
+def test_resume_keeps_a_pause() -> None:
+    """A run that was paused is paused when it is resumed, and shown so."""
+    bench = Bench(timeline(a_day()))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.feed(m.PauseAsked(now_utc_ns=at(5)))
+    again = restored(bench, 8)
+    assert again.engine.view(at(8)).state is RunState.PAUSED
+    again.run_to(15)
+    assert again.fired == []
+
+
+def test_nothing_is_recorded_after_the_closing_record() -> None:
+    """A camera's word that comes when the journal is closed is dropped: nothing may stand after its end."""
+    bench = Bench(timeline([filtered(1, 10)]))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(300)
+    assert bench.engine.state is RunState.FINISHED
+    late = m.FrameFailed(now_utc_ns=at(301), frame_id="long/0001", detail="?")
+    assert bench.engine.handle(late) == []
+    stopped = Bench(timeline([filtered(1, 10)]), obedient=False)
+    stopped.begin()
+    stopped.say(-20, ON)
+    stopped.run_to(9)
+    stopped.engine.handle(m.StopAsked(now_utc_ns=at(9)))
+    stopped.engine.close(at(10))
+    assert stopped.engine.close(at(11)) == []
+    assert (
+        stopped.engine.handle(m.FrameFired(now_utc_ns=at(12), frame_id="long/0001", released_utc_ns=at(10)))
+        == []
+    )
