@@ -11,6 +11,15 @@ _SPIN_NS = 1_000_000
 """The last stretch of a wait is spun through: the kernel wakes a sleeper late, by 0.1 ms and more."""
 
 
+_STEADY_CLOCK = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+"""Linux' monotonic clock stands still while the computer sleeps: frames would be late by the sleep."""
+
+
+def steady_ns() -> int:
+    """Return the clock that nobody sets and that goes on while the computer sleeps, in nanoseconds."""
+    return time.clock_gettime_ns(_STEADY_CLOCK)
+
+
 @dataclass(frozen=True)
 class ClockEpoch:
     """One reading of both clocks at one moment; every process of a run is given the same."""
@@ -18,15 +27,20 @@ class ClockEpoch:
     utc_ns: int
     """UTC, nanoseconds since 1970, the operator's correction included."""
     monotonic_ns: int
-    """`time.monotonic_ns` at that moment (one clock for all processes of a machine)."""
+    """`steady_ns` at that moment (one clock for all processes of a machine)."""
 
     @staticmethod
     def now(correction_s: float = 0.0) -> ClockEpoch:
         """Read both clocks now; `correction_s` is added to the wall clock to make it true UTC."""
-        before = time.monotonic_ns()
+        before = steady_ns()
         wall = time.time_ns()
-        after = time.monotonic_ns()
+        after = steady_ns()
         return ClockEpoch(wall + round(correction_s * NS_PER_S), (before + after) // 2)
+
+    @staticmethod
+    def pretended(utc_ns: int) -> ClockEpoch:
+        """Pretend that it is `utc_ns` now: for cameras that are not real alone."""
+        return ClockEpoch(utc_ns, steady_ns())
 
 
 class MonotonicClock:
@@ -37,7 +51,7 @@ class MonotonicClock:
 
     def now_ns(self) -> int:
         """Return the present instant, UTC nanoseconds."""
-        return time.monotonic_ns() + self._offset_ns
+        return steady_ns() + self._offset_ns
 
     def sleep_until_ns(self, instant_ns: int) -> None:
         """Sleep, then spin through the last millisecond; return at once when the instant is past."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
-import time
 from multiprocessing.connection import Connection
 
 from controller.cameras.clock import ClockEpoch, MonotonicClock
@@ -49,7 +48,7 @@ def probe_attached(timeout_s: float = PROBE_TIMEOUT_S) -> list[CameraFacts]:
 
 def _probe(answer: Connection) -> None:
     os.environ["LC_ALL"] = "C"  # choices are translated otherwise
-    clock = MonotonicClock(ClockEpoch(time.time_ns(), time.monotonic_ns()))
+    clock = MonotonicClock(ClockEpoch.now())
     try:
         found = []
         for _, port in list_cameras():

@@ -7,6 +7,7 @@ import subprocess
 import time
 from dataclasses import dataclass
 
+from controller.cameras.clock import steady_ns
 from controller.units import NS_PER_S
 
 STEP_LIMIT_S = 0.05
@@ -23,9 +24,12 @@ class ClockQuality:
     """One sentence for the screen and the journal."""
 
 
-def clock_quality() -> ClockQuality:
-    """Ask the system whether its clock is kept by a time service (systemd's timedatectl, chrony)."""
-    answer = _ask(("timedatectl", "show", "--property=NTPSynchronized", "--value"))
+def clock_quality(patience_s: float = 3.0) -> ClockQuality:
+    """Ask the system whether its clock is kept by a time service (systemd's timedatectl, chrony).
+
+    Each of the two is given `patience_s` seconds to answer.
+    """
+    answer = _ask(("timedatectl", "show", "--property=NTPSynchronized", "--value"), patience_s)
     if answer in ("yes", "no"):
         kept = answer == "yes"
         return ClockQuality(
@@ -34,7 +38,7 @@ def clock_quality() -> ClockQuality:
             if kept
             else "clock NOT kept by a time service: set it by a GPS receiver or the network before the run",
         )
-    answer = _ask(("chronyc", "-c", "tracking"))
+    answer = _ask(("chronyc", "-c", "tracking"), patience_s)
     if answer.count(",") >= 4:
         return ClockQuality(True, f"clock kept by chrony, offset {float(answer.split(',')[4]):+.6f} s")
     return ClockQuality(
@@ -42,25 +46,25 @@ def clock_quality() -> ClockQuality:
     )
 
 
-def _ask(command: tuple[str, ...]) -> str:
+def _ask(command: tuple[str, ...], patience_s: float) -> str:
     if shutil.which(command[0]) is None:
         return ""
     try:
-        done = subprocess.run(command, capture_output=True, text=True, timeout=3, check=False)  # noqa: S603
+        done = subprocess.run(command, capture_output=True, text=True, timeout=patience_s, check=False)  # noqa: S603
     except (OSError, subprocess.TimeoutExpired):
         return ""
     return done.stdout.strip() if done.returncode == 0 else ""
 
 
 class ClockWatch:
-    """Watches the wall clock against the monotonic clock. Firing goes by the monotonic clock alone."""
+    """Watches the wall clock against the steady one. Firing goes by the steady clock alone."""
 
     def __init__(self) -> None:
-        self._offset_ns = time.time_ns() - time.monotonic_ns()
+        self._offset_ns = time.time_ns() - steady_ns()
 
     def step_s(self) -> float | None:
         """Return the step since the last call, in seconds, when there was one; else None."""
-        offset = time.time_ns() - time.monotonic_ns()
+        offset = time.time_ns() - steady_ns()
         step = (offset - self._offset_ns) / NS_PER_S
         if abs(step) < STEP_LIMIT_S:
             return None
