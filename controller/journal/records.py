@@ -16,9 +16,11 @@ class Kind(StrEnum):
 
     RUN_BEGAN = "run_began"
     """title, plan_sha256, timeline_sha256, mode ("rehearsal" or "run"), cameras {rig: model},
-    contacts_note, versions {name: version}, clock (sentence), operator ("person" or "script")"""
+    contacts_note, versions {name: version}, clock (sentence), operator ("person" or "script"),
+    real_cameras [rigs whose cameras are neither simulated nor virtual]"""
     RUN_RESUMED = "run_resumed"
-    """torn_sha256, torn_bytes (None and 0 when the journal ended on a whole line)"""
+    """torn_sha256, torn_bytes (None and 0 when the journal ended on a whole line), clock_back_s (how far the
+    clock is behind the journal; 0 when it is not), clock (sentence; not in a rehearsal)"""
     RUN_ENDED = "run_ended"
     """outcome ("finished" or "stopped"), fired, missed, failed, unknown (numbers of frames)"""
     FRAME_INTENT = "frame_intent"
@@ -57,7 +59,7 @@ class Kind(StrEnum):
     WENT_ON = "went_on"
     """rig"""
     STOP_ASKED = "stop_asked"
-    """by ("operator" or "signal")"""
+    """by ("operator", "signal" or, in words, what else asked for it)"""
     REFITTED = "refitted"
     """rig, phase, moved, lost (numbers of frames), why"""
     CLOCK_STEPPED = "clock_stepped"

@@ -3,11 +3,15 @@
 One thread owns the engine and takes events from a queue. Camera processes, the operator's surface,
 signals and the scheduler's jobs only put events into that queue. Exact release is the camera process'
 own affair: it holds each frame ahead of time.
+
+However a run ends, an error of any kind included, the cameras are told first to release nothing more;
+then everything that was started is ended. A screen or a voice that fails costs the run nothing but a note.
 """
 
 from __future__ import annotations
 
 import contextlib
+import logging
 import queue
 import signal
 import threading
@@ -17,10 +21,11 @@ from datetime import UTC, datetime, timedelta
 from multiprocessing.connection import wait
 from typing import Any, Protocol
 
+from apscheduler.events import EVENT_JOB_ERROR
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from controller.cameras.host import CameraProcess
-from controller.cameras.protocol import Clock, MissReason
+from controller.cameras.protocol import Clock, MissReason, Outcome
 from controller.cameras.worker import Lost, Opened, Report
 from controller.engine import messages as m
 from controller.engine.engine import Engine
@@ -38,6 +43,8 @@ CLOCK_CHECK_S = 5
 HEALTH_CHECK_S = 1
 HUNG_AFTER_S = 30.0
 """A camera process that owes the outcome of a frame for this long after its exposure is replaced."""
+REPLACE_PAUSE_S = 0.5
+"""How long to wait before a camera's process is started again."""
 CLOSING_S = 20.0
 """How long a stopped run waits for the last frames to be answered for."""
 
@@ -77,6 +84,16 @@ class Writer(Protocol):
 
 
 @dataclass
+class _Seat:
+    """One rig's camera process, and the frames it was given and has not answered for."""
+
+    process: CameraProcess
+    owed: dict[str, Frame] = field(default_factory=dict)
+    gone: bool = False
+    """It has ended and another one is being started: it is given nothing more."""
+
+
+@dataclass
 class LiveRun:
     """One run in real time.
 
@@ -88,8 +105,8 @@ class LiveRun:
         surface: the operator's.
         speaker: the voice.
         facts: for the first record.
-        real_cameras_allowed: False with a scripted operator: the run stops at once when a camera that is not
-            simulated turns up (HF-S02).
+        real_cameras_allowed: False with a scripted operator, a pretended clock or simulated cameras: the run
+            stops at once, and fires nothing, when a camera that is not simulated turns up (HF-S02).
     """
 
     engine: Engine
@@ -99,16 +116,17 @@ class LiveRun:
     surface: Surface
     speaker: Speaker
     facts: Mapping[str, Any] = field(default_factory=dict)
-    real_cameras_allowed: bool = True
+    real_cameras_allowed: bool = False
 
     def __post_init__(self) -> None:
         self._events: queue.SimpleQueue[m.Event] = queue.SimpleQueue()
-        self._processes: dict[str, CameraProcess] = {}
-        self._owed: dict[str, dict[str, Frame]] = {rig: {} for rig in self.start_camera}
+        self._seats: dict[str, _Seat] = {}
+        self._lag_ns = {rig.name: seconds_to_ns(rig.release_lag_s) for rig in self.engine.timeline.rigs}
         self._outcome: str | None = None
         self._scheduler = BackgroundScheduler(timezone=UTC)
-        self._lock = threading.Lock()
+        self._lock = threading.Lock()  # guards the seats; never held while anything is waited for
         self._closing = threading.Event()
+        self._failed: set[str] = set()
 
     # --- the run ----------------------------------------------------------------------------
 
@@ -118,7 +136,7 @@ class LiveRun:
 
     def resume(self) -> str:
         """Go on with an engine that has taken over a journal; return ``finished`` or ``stopped``."""
-        return self._play(lambda: self.engine.resume(self._now()))
+        return self._play(lambda: self.engine.resume(self._now(), self.facts))
 
     def _play(self, begin: Callable[[], list[m.Effect]]) -> str:
         with self._signals(), self._machinery():
@@ -126,7 +144,7 @@ class LiveRun:
             while self._outcome is None:
                 self._turn(SHOW_EVERY_S)
                 if self._outcome is None:
-                    self.surface.show(self.engine.view(self._now()))
+                    self._show()
             self._close_down()
         return self._outcome
 
@@ -136,13 +154,24 @@ class LiveRun:
             event = self._events.get(timeout=timeout_s)
         except queue.Empty:
             event = m.TimePassed(now_utc_ns=self._now())
-        self._settle(event)
         self._carry_out(self.engine.handle(event))
 
-    def _settle(self, event: m.Event) -> None:
-        if isinstance(event, m.FrameFired | m.FrameMissed | m.FrameFailed):
-            for owed in self._owed.values():
-                owed.pop(event.frame_id, None)
+    def _show(self) -> None:
+        with self._costing_nothing("the screen"):
+            self.surface.show(self.engine.view(self._now()))
+
+    @contextlib.contextmanager
+    def _costing_nothing(self, what: str) -> Iterator[None]:
+        """Note the first error of a screen or a voice, and go on without it (HF-S18)."""
+        try:
+            yield
+        except Exception as error:  # noqa: BLE001 - whatever it is, the run is worth more
+            if what not in self._failed:
+                self._failed.add(what)
+                self._note(f"{what} failed: {type(error).__name__}: {error}")
+
+    def _note(self, text: str) -> None:
+        self.post(m.Noted(now_utc_ns=self._now(), text=text))
 
     def _close_down(self) -> None:
         """Let the cameras answer for what they still hold, within bounds; write the closing record."""
@@ -150,7 +179,7 @@ class LiveRun:
         while self.engine.totals()[FrameState.HANDED] and self.clock.now_ns() < until:
             self._turn(SHOW_EVERY_S)
         self._carry_out(self.engine.close(self._now()))
-        self.surface.show(self.engine.view(self._now()))
+        self._show()
 
     def _carry_out(self, effects: list[m.Effect]) -> None:
         records: list[tuple[Kind, int, dict[str, Any]]] = []
@@ -163,14 +192,13 @@ class LiveRun:
                 records = []
             match effect:
                 case m.HandOver(frame=frame):
-                    self._owed[frame.rig][frame.frame_id] = frame
-                    with self._process(frame.rig) as process:
-                        process.send_hand_over(frame)
+                    self._hand_over(frame)
                 case m.Withdraw(rig=rig, frame_ids=frame_ids, reason=reason):
-                    with self._process(rig) as process:
-                        process.send_withdraw(frame_ids, MissReason(reason))
+                    with self._lock:
+                        self._seats[rig].process.send_withdraw(frame_ids, MissReason(reason))
                 case m.Say(text=text, urgent=urgent):
-                    self.speaker.say(text, urgent)
+                    with self._costing_nothing("the voice"):
+                        self.speaker.say(text, urgent)
                 case m.WakeAt(instant_utc_ns=instant):
                     self._wake(instant)
                 case m.Finish(outcome=outcome):
@@ -178,11 +206,22 @@ class LiveRun:
         if records:
             self.journal.append_many(records)
 
-    @contextlib.contextmanager
-    def _process(self, rig: str) -> Iterator[CameraProcess]:
-        """A process that is gone is noticed by its reader, which reports what it owed; nothing is raised."""
-        with contextlib.suppress(OSError):
-            yield self._processes[rig]
+    def _hand_over(self, frame: Frame) -> None:
+        """Give a frame to its rig's process; one that has just ended gets nothing, nor does its successor."""
+        with self._lock:
+            seat = self._seats[frame.rig]
+            if not seat.gone:
+                seat.owed[frame.frame_id] = frame
+                seat.process.send_hand_over(frame)
+                return
+        self.post(
+            m.FrameMissed(
+                now_utc_ns=self._now(),
+                frame_id=frame.frame_id,
+                reason=MissReason.CAMERA.value,
+                detail="the camera's process is being started again",
+            )
+        )
 
     def _now(self) -> UtcNs:
         return UtcNs(self.clock.now_ns())
@@ -195,72 +234,123 @@ class LiveRun:
 
     @contextlib.contextmanager
     def _machinery(self) -> Iterator[None]:
+        """Start what runs beside the run. On leaving the cameras are halted first, and all is ended."""
         watch = ClockWatch()
-        readers = []
-        try:
+        readers: list[threading.Thread] = []
+        with contextlib.ExitStack() as on_leaving:
+            on_leaving.callback(self._end, readers)
+            on_leaving.callback(self._close_surface)
+            on_leaving.callback(self._halt)
             for rig in self.start_camera:
-                self._processes[rig] = self.start_camera[rig]()
+                self._seats[rig] = _Seat(self.start_camera[rig]())
                 reader = threading.Thread(target=self._read, args=(rig,), name=f"reader {rig}", daemon=True)
                 reader.start()
                 readers.append(reader)
-            self._scheduler.add_job(self._check_clock, "interval", seconds=CLOCK_CHECK_S, args=(watch,))
-            self._scheduler.add_job(self._check_health, "interval", seconds=HEALTH_CHECK_S, max_instances=1)
-            self._scheduler.start()
+            self._schedule(watch)
             self.surface.open(self.post, self.clock)
             yield
-        finally:
-            self._closing.set()
-            if self._scheduler.running:
-                self._scheduler.shutdown(wait=False)
+
+    def _schedule(self, watch: ClockWatch) -> None:
+        logging.getLogger("apscheduler").addHandler(logging.NullHandler())  # not onto the operator's screen
+        self._scheduler.add_listener(
+            lambda event: self._note(f"the job {event.job_id} failed: {event.exception!r}"), EVENT_JOB_ERROR
+        )
+        every = {"trigger": "interval", "max_instances": 1, "coalesce": True}
+        self._scheduler.add_job(self._check_clock, seconds=CLOCK_CHECK_S, args=(watch,), id="clock", **every)
+        self._scheduler.add_job(self._check_health, seconds=HEALTH_CHECK_S, id="health", **every)
+        self._scheduler.start()
+
+    def _halt(self) -> None:
+        """Have every camera drop what it still holds, at once (HF-S23); nothing is started from now on."""
+        self._closing.set()
+        with self._lock:
+            for seat in self._seats.values():
+                seat.process.send_withdraw(None, MissReason.STOPPED)
+
+    def _close_surface(self) -> None:
+        with contextlib.suppress(Exception):  # the error that ended the run, if any, is the one to tell
             self.surface.close()
-            for process in list(self._processes.values()):
-                process.close(timeout_s=2.0)
-            for reader in readers:
-                reader.join(timeout=2.0)
+
+    def _end(self, readers: list[threading.Thread]) -> None:
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
+        with self._lock:
+            processes = [seat.process for seat in self._seats.values()]
+        for process in processes:
+            process.close(timeout_s=2.0)
+        for reader in readers:
+            reader.join(timeout=2.0)
 
     def _read(self, rig: str) -> None:
         """Turn a camera process' reports into events; when it dies, say what it owed and start another."""
         while not self._closing.is_set():
-            process = self._processes[rig]
             try:
-                if not wait([process.connection], timeout=0.5):
-                    continue
-                report: Report = process.connection.recv()
+                connection = self._seats[rig].process.connection
+                if wait([connection], timeout=0.5):
+                    self._hear(rig, connection.recv())
             except (EOFError, OSError):
-                if not self._closing.is_set():
-                    self._replace(rig, "the camera's process ended")
-                continue
-            if isinstance(report, Opened) and not (report.facts.simulated or self.real_cameras_allowed):
-                self.post(m.StopAsked(now_utc_ns=self._now(), by="a real camera under a scripted operator"))
-                continue
-            for event in events_of(rig, report, self.clock.now_ns()):
-                self.post(event)
+                self._replace(rig, "the camera's process ended")
+            except Exception as error:  # noqa: BLE001 - a rig that nobody reads any more is lost for the day
+                self._replace(rig, f"the camera's process sent what is no report ({type(error).__name__})")
+
+    def _hear(self, rig: str, report: Report) -> None:
+        if isinstance(report, Opened) and not (report.facts.simulated or self.real_cameras_allowed):
+            self.post(m.StopAsked(now_utc_ns=self._now(), by="a real camera in a run that is not for one"))
+            return
+        for event in events_of(rig, report, self.clock.now_ns()):
+            self.post(event)
+        if isinstance(report, Outcome):
+            with self._lock:
+                self._seats[rig].owed.pop(report.frame_id, None)
 
     def _replace(self, rig: str, why: str) -> None:
+        """Answer for what a process that has ended still owed, and start another."""
+        if self._closing.is_set():
+            return
         with self._lock:
-            self._processes[rig].kill()
-            for frame_id in list(self._owed[rig]):
-                self.post(
-                    m.FrameFailed(
-                        now_utc_ns=self._now(),
-                        frame_id=frame_id,
-                        detail=f"{why} before the camera's word: whether it was exposed is not known",
-                    )
-                )
-            for event in events_of(rig, Lost(detail=why), self.clock.now_ns()):
-                self.post(event)
-            if not self._closing.wait(0.5):
-                self._processes[rig] = self.start_camera[rig]()
+            seat = self._seats[rig]
+            seat.gone = True
+        seat.process.kill()
+        for frame in seat.owed.values():
+            self.post(self._never_answered(frame, why))
+        for event in events_of(rig, Lost(detail=why), self.clock.now_ns()):
+            self.post(event)
+        while not self._closing.wait(REPLACE_PAUSE_S):
+            try:
+                fresh = _Seat(self.start_camera[rig]())
+            except OSError as error:
+                self._note(f"the process of the camera of {rig} cannot be started: {error}")
+                continue
+            with self._lock:
+                self._seats[rig] = fresh
+            break
+        if self._closing.is_set():  # between the wait and the start: `_end` may not have seen it
+            self._seats[rig].process.close(timeout_s=0.0)
+
+    def _never_answered(self, frame: Frame, why: str) -> m.Event:
+        """Return how a frame ended whose process is gone: missed if it cannot have been released yet."""
+        now = self._now()
+        if now < frame.due_utc_ns - self._lag_ns[frame.rig]:
+            return m.FrameMissed(
+                now_utc_ns=now, frame_id=frame.frame_id, reason=MissReason.CAMERA.value, detail=why
+            )
+        detail = f"{why} before the camera's word: whether it was exposed is not known"
+        return m.FrameFailed(now_utc_ns=now, frame_id=frame.frame_id, detail=detail)
 
     def _check_health(self) -> None:
-        """Replace a camera process that has owed an outcome for too long: its call hangs in the driver."""
+        """End a camera process that has owed an outcome for too long: its call hangs in the driver.
+
+        Its reader sees the broken pipe and starts another.
+        """
         now = self.clock.now_ns()
-        for rig, owed in self._owed.items():
-            for frame in list(owed.values()):
-                ends = frame.deadline_utc_ns + seconds_to_ns(frame.settings.exposure_s)
-                if now > ends + seconds_to_ns(HUNG_AFTER_S):
-                    self._processes[rig].kill()  # its reader sees the broken pipe and starts another
-                    break
+        with self._lock:
+            hung = [
+                seat.process
+                for seat in self._seats.values()
+                if any(now > _answer_by(frame) for frame in seat.owed.values())
+            ]
+        for process in hung:
+            process.kill()
 
     def _check_clock(self, watch: ClockWatch) -> None:
         step = watch.step_s()
@@ -298,3 +388,8 @@ class LiveRun:
         finally:
             for number, handler in kept.items():
                 signal.signal(number, handler)
+
+
+def _answer_by(frame: Frame) -> int:
+    """Return the instant past which a process that has not answered for this frame hangs, UTC nanoseconds."""
+    return frame.deadline_utc_ns + seconds_to_ns(frame.settings.exposure_s + HUNG_AFTER_S)

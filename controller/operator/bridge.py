@@ -37,6 +37,7 @@ class ConsoleSurface:
         self._console = make_console(self._hear)
         self._post: Post | None = None
         self._clock: Clock | None = None
+        self._heard = True
         self._stack = ExitStack()
 
     def open(self, post: Post, clock: Clock) -> None:
@@ -45,8 +46,12 @@ class ConsoleSurface:
         self._stack.enter_context(self._console)
 
     def show(self, view: RunView) -> None:
-        """Show this snapshot."""
+        """Show this snapshot; note it once when the operator cannot be heard any more."""
         self._console.show(view)
+        if self._heard and not self._console.hears and self._post:
+            self._heard = False
+            text = "the terminal is lost: the operator cannot be heard any more, the last words stand"
+            self._post(m.Noted(now_utc_ns=view.now_utc_ns, text=text))
 
     def close(self) -> None:
         """Give the terminal back."""

@@ -72,7 +72,8 @@ class Simulation:
     def __post_init__(self) -> None:
         self._queue: list[tuple[int, int, Callable[[int], None]]] = []
         self._order = 0
-        self._asked: dict[str, int] = {}
+        self._asked: set[str] = set()
+        self._asked_rigs: set[str] = set()
         self._outcome: str | None = None
         self._wake_at: int | None = None
         self._seats = {
@@ -93,7 +94,7 @@ class Simulation:
 
     def resume(self) -> str | None:
         """Go on with an engine that has taken over a journal; return the outcome."""
-        self._carry_out(self.engine.resume(UtcNs(self.start_utc_ns)), self.start_utc_ns)
+        self._carry_out(self.engine.resume(UtcNs(self.start_utc_ns), self.facts), self.start_utc_ns)
         return self._play(None)
 
     def _play(self, until_utc_ns: int | None) -> str | None:
@@ -206,10 +207,10 @@ class Simulation:
         for hold in self.engine.open_holds():
             if hold.hold_id in self._asked:
                 continue
-            first = not any(asked.split("/")[0] == hold.rig for asked in self._asked)
             opened = max(self.start_utc_ns, hold.opens_utc_ns)
-            self._asked[hold.hold_id] = opened
-            word_at = self.next_word(hold, opened, first)
+            word_at = self.next_word(hold, opened, hold.rig not in self._asked_rigs)
+            self._asked.add(hold.hold_id)
+            self._asked_rigs.add(hold.rig)
             if word_at is not None:
                 self._at(word_at, self._word(hold.rig, hold.needs))
 
