@@ -261,6 +261,27 @@ def check(
 
 
 @app.command()
+def framing(
+    plan: PlanPath,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            "--picture",
+            metavar="FILE",
+            help="Draw each frame with the Sun's way through it (png, svg or pdf).",
+            show_default=False,
+        ),
+    ] = None,
+    ephemeris: Ephemeris = None,
+    json: Json = False,
+) -> None:
+    """Print what each rig's frame takes in, how the Sun moves through it, and when to aim again."""
+    from controller.cli import gear
+
+    gear.framing(plan, ephemeris, picture, as_json=json)
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the plan, so that editors complete and check it."""
     from controller.cli import plans

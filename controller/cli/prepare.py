@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from controller.cli import skyline
 from controller.cli.moon import chosen_terrain
 from controller.errors import PlanError
+from controller.gear.drift import SunSeen
 from controller.plan.loading import LoadedPlan, load_plan
 from controller.plan.model import SitePlan
 from controller.sky import Circumstances, Constants, Horizon, Kind, Site, circumstances, time_zone_at
+from controller.sky.track import sun_track
 from controller.timeline.compile import Compiled, SiteContacts, compile_plan
 
 MEAN_LIMB, LUNAR_LIMB = "mean limb", "lunar limb"
@@ -84,6 +86,9 @@ def prepare(
         _require_limb(loaded, sky)
     zone = loaded.plan.site.time_zone or time_zone_at(site.latitude_deg, site.longitude_deg)
     contacts = site_contacts(sky, keyed_to)
+    if sky.contacts and any(rig.optics.sensor is not None for rig in loaded.plan.rigs):
+        track = sun_track(sky, ephemeris=ephemeris)
+        contacts = replace(contacts, sun=SunSeen(track.at, track.sun_radius_arcsec))
     return Prepared(path.read_bytes(), loaded, sky, compile_plan(loaded, contacts, time_zone=zone))
 
 

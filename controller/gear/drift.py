@@ -15,7 +15,14 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from controller.gear.optics import MEAN_SUN_RADIUS_ARCSEC, Aim, Array, Field, separation_arcsec
+from controller.gear.optics import (
+    ARCSEC_PER_RADIAN,
+    MEAN_SUN_RADIUS_ARCSEC,
+    Aim,
+    Array,
+    Field,
+    separation_arcsec,
+)
 from controller.units import NS_PER_S, seconds_to_ns
 
 Instants = NDArray[np.int64]
@@ -115,32 +122,64 @@ def longest_exposure_s(blur_px: float, speed_px_s: float) -> float:
     return blur_px / speed_px_s if speed_px_s > 0 else math.inf
 
 
+@dataclass(frozen=True)
+class SkyRates:
+    """The Sun's motion about the pole, without refraction."""
+
+    declination_deg: float
+    hour_angle_arcsec_s: float
+    """Of the hour angle itself, not of the arc: 15.0 for the mean Sun at any declination."""
+    declination_arcsec_s: float
+
+
+def sky_rates(
+    true_at: Callable[[Instants], tuple[Array, Array]], latitude_deg: float, utc_ns: int
+) -> SkyRates:
+    """Return the Sun's declination and its rates at an instant, from true altitude and azimuth around it.
+
+    Source: the turn from the horizon to the equator (Meeus, Astronomical Algorithms, chapter 13).
+    """
+    half_s = 60.0
+    step_ns = seconds_to_ns(half_s)
+    altitude_deg, azimuth_deg = true_at(np.array([utc_ns - step_ns, utc_ns, utc_ns + step_ns]))
+    h, a, phi = np.radians(altitude_deg), np.radians(azimuth_deg), math.radians(latitude_deg)
+    declination = np.arcsin(np.sin(h) * math.sin(phi) + np.cos(h) * np.cos(a) * math.cos(phi))
+    hour_angle = np.arctan2(
+        -np.sin(a) * np.cos(h), np.sin(h) * math.cos(phi) - np.cos(h) * np.cos(a) * math.sin(phi)
+    )
+    turned = (hour_angle[2] - hour_angle[0]) % (2 * math.pi)
+    return SkyRates(
+        declination_deg=math.degrees(declination[1]),
+        hour_angle_arcsec_s=float(turned) * ARCSEC_PER_RADIAN / (2 * half_s),
+        declination_arcsec_s=float(declination[2] - declination[0]) * ARCSEC_PER_RADIAN / (2 * half_s),
+    )
+
+
 @dataclass(frozen=True, kw_only=True)
 class TrackingDrift:
-    """What is left of the drift on a tracking mount, by the rate it runs at: arcseconds a second, at most."""
+    """What is left of the Sun's drift on a polar-aligned tracking mount, by the rate it runs at.
+
+    Arcseconds a second. Refraction, some arcseconds a minute near the horizon, is left out.
+    """
 
     sidereal: float
-    """The Sun against a mount that follows the stars."""
     solar: float
-    """The Sun against a mount that follows the mean Sun: its own change of declination and right ascension."""
     lunar: float
-    """The Sun against a mount that follows the mean Moon."""
     misaligned_1_deg: float
-    """From a polar axis one degree off, at worst: rate * sin(1 degree)."""
+    """On top, from a polar axis one degree off, at worst: rate * sin(1 degree)."""
 
 
-def tracking_drift(sun_arcsec_s: float, declination_deg: float) -> TrackingDrift:
-    """Return what the Sun drifts by on a polar-aligned tracking mount.
+def tracking_drift(rates: SkyRates) -> TrackingDrift:
+    """Return what the Sun drifts by on a tracking mount at the stars', the mean Sun's and the mean Moon's rate."""
+    cosine = math.cos(math.radians(rates.declination_deg))
 
-    Args:
-        sun_arcsec_s: the Sun's drift on a fixed tripod, without refraction.
-        declination_deg: of the Sun.
-    """
-    cosine = math.cos(math.radians(declination_deg))
+    def left(rate_arcsec_s: float) -> float:
+        return math.hypot((rate_arcsec_s - rates.hour_angle_arcsec_s) * cosine, rates.declination_arcsec_s)
+
     return TrackingDrift(
-        sidereal=abs(SIDEREAL_ARCSEC_S * cosine - sun_arcsec_s),
-        solar=abs(SOLAR_ARCSEC_S * cosine - sun_arcsec_s),
-        lunar=abs(LUNAR_ARCSEC_S * cosine - sun_arcsec_s),
+        sidereal=left(SIDEREAL_ARCSEC_S),
+        solar=left(SOLAR_ARCSEC_S),
+        lunar=left(LUNAR_ARCSEC_S),
         misaligned_1_deg=SOLAR_ARCSEC_S * math.sin(math.radians(1.0)),
     )
 

@@ -64,32 +64,31 @@ def is_shaky(exposure_s: float) -> bool:
 
 
 def advice(focal_length_mm: float, arcsec_per_px: float | None) -> tuple[str, ...]:
-    """Return what helps, one sentence each."""
+    """Return what this lens asks for, one sentence each; `GENERAL_ADVICE` holds for all."""
     wait_s = settle_time_s(Touch.FILTER, focal_length_mm)
     words = [
-        (
-            f"After the filter has come off, give the rig {wait_s:.1f} s to settle before an exposure that shall be "
-            "sharp; diamond ring and beads come short enough without."
-        ),
-        (
-            "Touch nothing in totality: the program releases over the cable. By hand, use the "
-            f"{BUTTON_DELAY_S:.0f} s self-timer."
-        ),
-        (
-            "Use the electronic shutter or the electronic first curtain; lock up the mirror where there is one; "
-            "switch off the stabilizer on a tripod."
-        ),
-        (
-            "In wind keep the tripod low, hang a weight from it, take off the strap and the hood, and take each "
-            "exposure from 1/60 to 1/2 s more than once."
-        ),
+        f"After the filter has come off, give the rig {wait_s:.1f} s to settle before an exposure that shall be sharp."
     ]
     if arcsec_per_px is not None:
         freeze_s = freezing_exposure_s(arcsec_per_px)
         if freeze_s < SHAKY_TO_S:
+            limit = f"1/{math.ceil(1 / freeze_s)} s" if freeze_s < 0.3 else f"{freeze_s:.1f} s"
             words.append(
-                f"Exposures up to about 1/{1 / freeze_s:.0f} s freeze a swing of 5 arcseconds, five times a second."
-                if freeze_s < 0.35
-                else f"Exposures up to about {freeze_s:.1f} s bear a swing of 5 arcseconds, five times a second."
+                f"Exposures up to {limit} freeze a swing of 5 arcseconds to each side, five times a second; in wind "
+                "take longer ones more than once."
             )
     return tuple(words)
+
+
+GENERAL_ADVICE = (
+    (
+        "Touch nothing in totality: the program releases over the cable. By hand, use the "
+        f"{BUTTON_DELAY_S:.0f} s self-timer."
+    ),
+    (
+        "Use the electronic shutter or the electronic first curtain; lock up the mirror where there is one; switch off "
+        "the stabilizer on a tripod."
+    ),
+    "In wind keep the tripod low, hang a weight from it, and leave no strap to flap.",
+)
+"""What helps any rig (common practice)."""

@@ -14,7 +14,7 @@ from typing import TypeVar
 
 from controller.errors import Fault, PlanError
 from controller.gear.body import SIMULATED_BODY, TETHERED_BODY, CameraBody, is_listed
-from controller.gear.drift import SunSeen
+from controller.gear.drift import AimPlan, SunSeen
 from controller.light.stops import format_exposure, format_f_number
 from controller.plan.brackets import take_exposures
 from controller.plan.fields import (
@@ -77,6 +77,8 @@ class Compiled:
     timeline: Timeline
     warnings: tuple[Fault, ...]
     bodies: Mapping[str, CameraBody]
+    aims: Mapping[str, AimPlan] = field(default_factory=dict)
+    """When each fixed rig on the Sun is aimed, where its sensor is known."""
 
 
 _T = TypeVar("_T")
@@ -195,7 +197,10 @@ class _Compiler:
             cues=tuple(cues),
         )
         return Compiled(
-            timeline, tuple(sorted(self.faults)), {name: day.body for name, day in self.days.items()}
+            timeline,
+            tuple(sorted(self.faults)),
+            {name: day.body for name, day in self.days.items()},
+            framed.aims,
         )
 
     def stop_at_errors(self) -> None:
