@@ -174,6 +174,15 @@ class View:
         return Sight(sun.xyz.km, moon.xyz.km, self.solar_radius_km, time, self._topos)
 
 
+def turning_arcsec_s(site: Site) -> float:
+    """Return how far the Moon moves past the Sun, arcseconds at most, when the Earth turns a second more.
+
+    465 m/s at the equator, seen from the Moon's least distance from a site, 350,000 km. Divided by the rate
+    at which the disks' edges meet, it is what a second of Delta-T moves a contact at most.
+    """
+    return float(465.1 * np.cos(np.radians(site.latitude_deg)) / 350e6 * ARCSEC)
+
+
 def obscuration(sun_radius: float, moon_radius: float, separation: float) -> float:
     """Return the covered fraction of the Sun's area, 0 to 1: the lens common to two circles.
 

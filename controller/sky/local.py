@@ -20,7 +20,7 @@ from controller.errors import SkyError
 from controller.sky.earth_rotation import timescale, tt_ns
 from controller.sky.eclipses import NewMoon, eclipses_between, no_eclipse_text
 from controller.sky.ephemeris import Ephemeris, load_ephemeris
-from controller.sky.geometry import DAY_S, Disks, View, Viewer, obscuration
+from controller.sky.geometry import DAY_S, Disks, View, Viewer, obscuration, turning_arcsec_s
 from controller.sky.horizon import HiddenBy, Shown, SunPath, clearances_deg, edges, shown_of
 from controller.sky.kinds import Radii, decide_kind, radii_of
 from controller.sky.limb.contacts import limb_contacts
@@ -48,8 +48,6 @@ _RESIDUAL_LIMIT_ARCSEC = 0.001
 _LIMB_ARCSEC = 1.0
 """How far the Moon's true edge stands from the mean limb where it matters: common practice, no single
 source. Against a lunar topography it came out as 1.4 s rms at C2 and 2.2 s at C3 on paths of totality."""
-_DELTA_T_LEVER = 1.1
-"""Seconds by which one second of Delta-T moves a contact at most: the shadow's speed against the site's."""
 _SOLAR_RADIUS_ARCSEC = 0.05
 """Standard uncertainty of the solar radius (Quaglia et al. 2021)."""
 
@@ -333,7 +331,8 @@ def _contacts(
     gap_before, gap, gap_after = (_gap_arcsec(seen, kinds, radii) for seen in (before, sight, after))
     position_deg = sight.position_angle_deg()
     zenith_deg = sight.zenith_angle_deg()
-    delta_t_part_s = _DELTA_T_LEVER * delta_t.uncertainty_s
+    turned_arcsec = turning_arcsec_s(view.site) * delta_t.uncertainty_s
+    doubt_arcsec = float(np.hypot(turned_arcsec, np.hypot(_LIMB_ARCSEC, _SOLAR_RADIUS_ARCSEC)))
     uncertain_s: dict[ContactName, float] = {}
     for i, name in enumerate(names):
         if name is ContactName.MID:
@@ -344,9 +343,7 @@ def _contacts(
                 f"{view.site.latitude_deg}, {view.site.longitude_deg}. Mend: move the site by a few metres."
             )
         rate = max(abs(float(gap_after[i] - gap_before[i])), 1e-3)
-        uncertain_s[name] = float(
-            np.hypot(delta_t_part_s, np.hypot(_LIMB_ARCSEC, _SOLAR_RADIUS_ARCSEC) / rate)
-        )
+        uncertain_s[name] = doubt_arcsec / rate
     ends = (ContactName.C2, ContactName.C3) if geometry.kind.is_central else (ContactName.C1, ContactName.C4)
     uncertain_s[ContactName.MID] = float(np.hypot(uncertain_s[ends[0]], uncertain_s[ends[1]])) / 2
 
@@ -451,8 +448,8 @@ def _with_note(result: Circumstances) -> Circumstances:
         text = f"no eclipse at the site, the limbs stay {result.miss_arcsec:.0f} arcsec apart: {basis}"
     else:
         what = "C2 and C3" if result.geometric_kind.is_central else "C1 and C4"
-        turning_s = _DELTA_T_LEVER * delta_t.uncertainty_s
-        cause = "Delta-T" if turning_s > result.uncertainty_s / 2**0.5 else "the lunar limb's relief"
+        turned_arcsec = turning_arcsec_s(result.site) * delta_t.uncertainty_s
+        cause = "Delta-T" if turned_arcsec > _LIMB_ARCSEC else "the lunar limb's relief"
         text = f"{what} uncertain by about {result.uncertainty_s:.1f} s, mostly by {cause}: {basis}"
         if result.kind is Kind.NONE:
             text = f"the Sun stays below the horizon; {text}"

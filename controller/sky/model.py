@@ -65,7 +65,8 @@ class Site:
     longitude_deg: float
     """Longitude, degrees, east positive, -180 to 180."""
     elevation_m: float = 0.0
-    """Height above the ellipsoid, metres (height above sea level is off by the geoid, 0.02 s at most)."""
+    """Height above the ellipsoid, metres. Height above sea level is off by the geoid, 100 m at most: 0.2 s where
+    the Sun is low, 0.02 s where it is high."""
     horizon: Horizon = field(default_factory=Horizon)
     """What stands around the site. It moves no contact: it says which of them are hidden."""
 

@@ -23,6 +23,7 @@ from controller.sky.earth_rotation import (
     load_table,
     timescale,
 )
+from controller.sky.geometry import turning_arcsec_s
 from controller.units import ContactName
 
 INSTALLED = data_folder() / "finals2000A.all"
@@ -147,6 +148,29 @@ def test_predictions_were_off_by_no_more_than_three_times_what_is_told():
         assert told.state is DeltaTState.PREDICTED
         truth_s = 69.184 - float(np.interp(mjd, new.mjd, new.ut1_minus_utc_s))
         assert abs(told.value_s - truth_s) < 3 * told.uncertainty_s
+
+
+@pytest.mark.parametrize(
+    ("date", "site"),
+    [
+        ("2027-08-02", STRAIT), ("2026-08-12", CASTILE), ("2024-04-08", Site(25.3, -104.1, 1500)),
+        ("2024-04-08", Site(48.8, -56.0, 100)), ("2028-01-26", Site(3.0, -51.6, 10)), ("2015-03-20", Site(78.2, 15.6)),
+        ("2027-08-02", Site(26.914, 33.2, 100)), ("2035-09-02", Site(36.2786, 138.5, 900)),
+        ("2045-08-12", Site(27.352, -78.5)), ("2023-10-14", Site(12.6856, -83.1)),
+    ],
+)  # fmt: skip
+def test_delta_t_moves_a_contact_by_no_more_than_its_share_of_the_doubt(date, site):
+    """A tenth of a second of Delta-T moves each contact by what the uncertainty allows for it, grazes too."""
+    day = dt.date.fromisoformat(date)
+    base, turned = (
+        circumstances(site, day, constants=Constants(delta_t_s=delta_t_s)) for delta_t_s in (69.2, 69.3)
+    )
+    for contact in base.contacts:
+        if contact.name is ContactName.MID:
+            continue
+        rate_arcsec_s = math.hypot(1.0, 0.05) / contact.uncertainty_s  # with Delta-T given, that is all of it
+        moved_s = abs(turned.contact(contact.name).tt_ns - contact.tt_ns) / 1e9
+        assert moved_s < 1.1 * 0.1 * turning_arcsec_s(site) / rate_arcsec_s
 
 
 def test_the_age_is_told():

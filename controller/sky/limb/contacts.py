@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.polynomial import Chebyshev
 
-from controller.sky.geometry import ARCSEC, View
+from controller.sky.geometry import ARCSEC, View, turning_arcsec_s
 from controller.sky.limb.beads import lone_stretches
 from controller.sky.limb.grids import REFERENCE_RADIUS_KM
 from controller.sky.limb.model import Bead, LimbCircumstances, LimbContact, LimbProfile
@@ -37,7 +37,6 @@ _UNRESOLVED_ARCSEC = 0.025
 """Standard uncertainty of the edge at a contact by what a pixel of 1 km smooths away; grows with the root
 of the pixel. Measured by coarsening the published grid of 7.6 km (4 pixels a degree) at 28 sites of 11
 total eclipses: contacts move by 0.070 arcseconds rms from 7.6 to 15 km, 0.101 from 15 to 30 km."""
-_DELTA_T_LEVER = 1.1
 
 
 @dataclass(frozen=True)
@@ -233,9 +232,8 @@ def limb_contacts(view: View, circumstances: Circumstances, terrain: Terrain) ->
         if along is None:
             continue
         doubt_arcsec = np.hypot(_UNRESOLVED_ARCSEC * terrain.info.km_per_pixel**0.5, _SOLAR_RADIUS_ARCSEC)
-        uncertainty_s = np.hypot(
-            doubt_arcsec / edge.rate_arcsec_s(along), _DELTA_T_LEVER * circumstances.delta_t.uncertainty_s
-        )
+        turned_arcsec = turning_arcsec_s(view.site) * circumstances.delta_t.uncertainty_s
+        uncertainty_s = np.hypot(doubt_arcsec, turned_arcsec) / edge.rate_arcsec_s(along)
         found.append(
             LimbContact(
                 name=name,
