@@ -282,6 +282,49 @@ def framing(
 
 
 @app.command()
+def exposures(
+    plan: Annotated[
+        Path | None, typer.Argument(metavar="[PLAN]", help="Take rigs, site and eclipse from a plan.")
+    ] = None,
+    f_number: Annotated[
+        str | None, typer.Option("--f-number", help="Of the lens alone; f/8 when left out.")
+    ] = None,
+    iso: Annotated[int | None, typer.Option("--iso", help="100 when left out.")] = None,
+    density: Annotated[
+        float | None, typer.Option("--density", help="Optical density of the solar filter; 5 when left out.")
+    ] = None,
+    teleconverter: Annotated[float | None, typer.Option("--teleconverter", help="Its factor.")] = None,
+    altitude: Annotated[
+        float | None,
+        typer.Option("--altitude", help="Of the Sun, degrees; at the plan's mid, or 45, when left out."),
+    ] = None,
+    elevation: Annotated[
+        float | None, typer.Option("--elevation", help="Metres above sea level; 0 when left out.")
+    ] = None,
+    haze: Annotated[str, typer.Option("--haze", help="The air: very clear; clear; hazy; thick.")] = "clear",
+    sensor: Annotated[
+        str | None,
+        typer.Option(
+            "--sensor", help="Its class: full frame, APS-C ...; the plan's, or full frame, when left out."
+        ),
+    ] = None,
+    corona: Annotated[
+        float, typer.Option("--corona", metavar="R", help="Cover it to here, solar radii from the centre.")
+    ] = 5.0,
+    why: Annotated[bool, typer.Option("--why", help="Say for each where the two models differ.")] = False,
+    ephemeris: Ephemeris = None,
+    json: Json = False,
+) -> None:
+    """Print the exposure for each phenomenon, by a published guide and by computed light, side by side."""
+    from controller.cli import light
+
+    light.exposures(
+        plan, f_number=f_number, iso=iso, density=density, teleconverter=teleconverter, altitude=altitude,
+        elevation=elevation, haze=haze, sensor=sensor, corona=corona, why=why, ephemeris=ephemeris, as_json=json,
+    )  # fmt: skip
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the plan, so that editors complete and check it."""
     from controller.cli import plans
