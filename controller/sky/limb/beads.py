@@ -22,7 +22,8 @@ def lone_stretches(
         gone: when the light goes out, an angle each, going round; `opens` where there is none from the
             start, `closes` where it stays.
         opens: the beginning of the time that is looked at.
-        closes: its end; a patch still lit then is no bead, but a neighbour.
+        closes: its end; a patch still lit then is no bead, but a neighbour. Nor is one that parted from no
+            neighbour since `opens`: that is the crescent.
         shortest: in the unit of `gone`.
 
     Returns:
@@ -53,10 +54,10 @@ def lone_stretches(
         del peaks[least]
         sides[least : least + 2] = [keep]
     found = [
-        ((peak + lowest) % len(gone), max(sides[i], sides[i + 1], opens), float(turned[peak]))
+        ((peak + lowest) % len(gone), max(sides[i], sides[i + 1]), float(turned[peak]))
         for i, peak in enumerate(peaks)
     ]
     return sorted(
-        ((index, start, end) for index, start, end in found if end < closes and end - start >= shortest),
+        (bead for bead in found if opens < bead[1] and bead[2] < closes and bead[2] - bead[1] >= shortest),
         key=lambda bead: bead[2],
     )

@@ -125,7 +125,6 @@ def from_grid(grid: Grid, sha256: str = "", progress: Progress | None = None) ->
         tiles[places[row][wanted[row]]] = cut[wanted[row]]
         if progress is not None:
             progress("reading heights", (row + 1) * size / lines)
-    grid.check_relief(low, high)
     info = TerrainInfo(
         name=grid.path.name,
         what=grid.what,
@@ -159,7 +158,9 @@ def read_terrain(path: Path, progress: Progress | None = None) -> Terrain:
     if path.suffix == ".npz":
         return load_cache(path)
     grid = open_grid(path)
-    return from_grid(grid, sha256_of(grid.path, progress), progress)
+    terrain = from_grid(grid, sha256_of(grid.path, progress), progress)
+    grid.check_relief(terrain.info.lowest_m, terrain.info.highest_m)
+    return terrain
 
 
 # --- the cache ----------------------------------------------------------------------------------
@@ -207,7 +208,7 @@ def load_cache(path: Path) -> Terrain:
     """
     mend = "Mend: make it again from the published grid with holdfire moon FILE."
     try:
-        with np.load(path, allow_pickle=False) as data:
+        with path.open("rb") as file, np.load(file, allow_pickle=False) as data:
             facts = json.loads(data["facts"].tobytes())
             version = facts.pop("format")
             if version != _FORMAT:
