@@ -202,9 +202,7 @@ def _for_rig(rig: _Rig, sky: _Sky, corona: float) -> tuple[list[tuple[str, Expos
 
     found = [(DISK.name, take(DISK))]
     most = min(1.0, sky.diameter_ratio**2)
-    found += [
-        (f"crescent, {covered:.0%} covered", take(DISK, covered)) for covered in COVERED if covered < most
-    ]
+    found += [(f"{covered:.0%} covered", take(DISK, covered)) for covered in COVERED if covered < most]
     if not sky.total:
         return found, None
     found += [(one.name, take(one)) for one in phenomena() if not one.filtered]
@@ -237,7 +235,7 @@ def _show(
         )
         for name, one in found
     ]
-    out.print(table(("", "filter", ">guide", ">radiometric", ">stops", ">take", ">level"), rows))
+    out.print(table(("", "filter", ">guide", ">computed", ">stops", ">take", ">level"), rows))
     if any(abs(one.off_stops) > 1 / 3 for _, one in found):
         out.print("!: the camera lists nothing nearer; change ISO or f-number.")
     if bracket is not None:
@@ -252,18 +250,20 @@ def _bracket_text(bracket: Cover) -> str:
     head = f"Corona from {inner:.2f} to {outer:g} solar radii ({bracket.range_stops:.1f} stops)"
     if not bracket.exposures_s:
         return f"{head}: no listed exposure is of use at this ISO and f-number."
-    words = f"{head}: {len(bracket.exposures_s)} frames, " + ", ".join(
-        format_exposure(one) for one in bracket.exposures_s
-    )
+    count = len(bracket.exposures_s)
+    times = ", ".join(format_exposure(one) for one in bracket.exposures_s)
+    words = f"{head}: {count} {'frame' if count == 1 else 'frames'}, {times}"
     if not bracket.complete:
         stretches = " and ".join(f"{low:.2f} to {high:.2f}" for low, high in bracket.covered)
         words += f"; only {stretches} can be covered"
+    if count == 1:
+        return f"{words}."
     return f"{words}. Steps up to {bracket.widest_step_stops:.1f} stops keep signal over noise at {bracket.seam_snr:.0f}."
 
 
 def _time(exposure_s: float) -> str:
     if exposure_s < 1e-5:
-        return "< 1/100000 s"
+        return "too short"
     return f"1/{1 / exposure_s:.0f} s" if exposure_s < 0.3 else f"{float(f'{exposure_s:.2g}'):g} s"
 
 

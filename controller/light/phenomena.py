@@ -56,16 +56,16 @@ _WORTH_SAYING_STOPS = 0.05
 
 
 class Kind(StrEnum):
-    """Which light a phenomenon is made of."""
+    """Which light a phenomenon is made of; earthshine is that on the Moon, the landscape the one in totality."""
 
-    DISK = "the Sun behind the filter"
+    DISK = "filtered Sun"
     BEADS = "Baily's beads"
     DIAMOND_RING = "diamond ring"
     CHROMOSPHERE = "chromosphere"
     PROMINENCES = "prominences"
     CORONA = "corona"
-    EARTHSHINE = "earthshine on the Moon"
-    LANDSCAPE = "landscape in totality"
+    EARTHSHINE = "earthshine"
+    LANDSCAPE = "landscape"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,7 +185,7 @@ def corona_at(radius: float) -> Phenomenon:
     """
     near = radius < SKY_LIMITED_RADIUS
     return Phenomenon(
-        name=f"corona at {radius:.3g} solar radii",
+        name=f"corona at {radius:.3g} radii",
         kind=Kind.CORONA,
         level=METERED_LEVEL,
         expected_stops=0.0,

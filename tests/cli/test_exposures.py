@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.command import SAMPLES, as_json, holdfire
+from tests.cli.command import SAMPLES, as_json, environment, holdfire
 
 FILTERED_ONLY = {"on"}
 
@@ -17,15 +17,23 @@ def test_the_published_times_are_printed_beside_the_computed_ones(tmp_path: Path
     Source: F. Espenak and J. Anderson, NASA RP-1369, Table 16 (64 / (100 x 2^8), 64 / (100 x 2^1)).
     """
     text = holdfire("exposures", cwd=tmp_path).stdout
-    disk = next(line for line in text.splitlines() if line.startswith("the Sun behind the filter"))
-    assert disk.split()[5:8] == ["on", "1/400", "s"]
+    disk = next(line for line in text.splitlines() if line.startswith("filtered Sun"))
+    assert disk.split()[2:5] == ["on", "1/400", "s"]
     found = as_json(holdfire("exposures", "--json", cwd=tmp_path))
     (rig,) = found["rigs"]
     by_name = {one["name"]: one for one in rig["exposures"]}
-    assert by_name["corona at 2 solar radii"]["guide_s"] == pytest.approx(0.32)
-    assert abs(by_name["corona at 2 solar radii"]["difference_stops"]) < 1.25
-    assert by_name["earthshine on the Moon"]["guide_s"] is None
+    assert by_name["corona at 2 radii"]["guide_s"] == pytest.approx(0.32)
+    assert abs(by_name["corona at 2 radii"]["difference_stops"]) < 1.25
+    assert by_name["earthshine"]["guide_s"] is None
     assert rig["corona_bracket"]["complete"] is True
+
+
+def test_no_number_is_cut_in_a_narrow_terminal(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In 80 columns the table of a fast lens, with its longest fractions, is printed whole."""
+    monkeypatch.setattr("tests.cli.command.environment", lambda: {**environment(), "COLUMNS": "80"})
+    text = holdfire("exposures", "--f-number", "2.8", "--iso", "1600", cwd=tmp_path).stdout
+    assert "corona at 1.1 radii" in text
+    assert "…" not in text
 
 
 def test_options_move_the_exposures(tmp_path: Path) -> None:
