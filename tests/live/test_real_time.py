@@ -6,6 +6,7 @@ No test here looks at how long anything took.
 from __future__ import annotations
 
 import os
+import resource
 import signal
 import subprocess
 import time
@@ -79,19 +80,32 @@ def test_a_plan_of_sixty_frames_through_libgphoto2(tmp_path: Path) -> None:
     assert done.returncode == 0
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_signals_stop_cleanly(number: signal.Signals, tmp_path: Path) -> None:
-    """HF-S16: Ctrl-C and SIGTERM close the journal, account for every frame and end with code 10."""
+def firing(tmp_path: Path) -> subprocess.Popen[str]:
+    """A rehearsal in real time, in totality, that has fired its first frame."""
     runs = tmp_path / "runs"
     process = subprocess.Popen(
         [*HOLDFIRE, "rehearse", str(SAMPLES / "total_2027.yaml"), "--operator", "prompt", "--from",
          "1 min after C2", "--json", "--runs", str(runs)],
-        cwd=tmp_path, env=environment(), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, text=True,
+        cwd=tmp_path, env=environment(), stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     while not any('"kind":"frame_fired"' in p.read_text() for p in runs.glob("*/journal.jsonl")):
         assert process.poll() is None
         time.sleep(0.05)
-    process.send_signal(number)
+    return process
+
+
+@pytest.mark.parametrize(
+    "numbers",
+    [(signal.SIGINT,), (signal.SIGTERM,), (signal.SIGINT, signal.SIGINT, signal.SIGTERM)],
+    ids=lambda numbers: " ".join(number.name for number in numbers),
+)
+def test_signals_stop_cleanly(numbers: tuple[signal.Signals, ...], tmp_path: Path) -> None:
+    """HF-S16: Ctrl-C and SIGTERM, impatient ones too, close the journal, account for every frame, end with code 10."""
+    runs = tmp_path / "runs"
+    process = firing(tmp_path)
+    for number in numbers:
+        process.send_signal(number)
     output, _ = process.communicate(timeout=60)
     folder = RunFolder.open(only_run(runs))
     reading = folder.read()
@@ -101,6 +115,26 @@ def test_signals_stop_cleanly(number: signal.Signals, tmp_path: Path) -> None:
     assert audit(folder.timeline(), reading.records) == []
     states = [record for record in reading.records if record["kind"].startswith("frame_")]
     assert {r["frame_id"] for r in states} == {frame.frame_id for frame in folder.timeline().frames}
+
+
+def test_full_disk_stops_the_firing(tmp_path: Path) -> None:
+    """HF-S23: the journal takes no more: cameras release nothing more, exit code 6, and the run can be resumed."""
+    process = firing(tmp_path)
+    folder = RunFolder.open(only_run(tmp_path / "runs"))
+    room = folder.journal_path.stat().st_size + 700
+    resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (room, room))
+    _, told = process.communicate(timeout=60)
+    assert process.returncode == 6, told
+    assert "the journal cannot be written" in told
+    assert "Traceback" not in told
+    pictures = {path.name for path in folder.frames_path.rglob("*.JPG")}
+    intents = [r for r in folder.read().records if r["kind"] == "frame_intent"]
+    assert 0 < len(pictures) < len(intents)  # what was handed over ahead of its time was withdrawn
+    time.sleep(2.5)  # more than the lead by which frames are handed over
+    assert {path.name for path in folder.frames_path.rglob("*.JPG")} == pictures
+    account = as_json(holdfire("resume", str(folder.path), "--fast", "--json", cwd=tmp_path))
+    assert account["contradictions"] == []
+    assert account["outcome"] == "finished"
 
 
 def test_words_typed_as_lines_drive_a_run(tmp_path: Path) -> None:
