@@ -145,6 +145,11 @@ class EclipsePath:
         return tuple(dict.fromkeys(line.kind for line in (*self.central, *self.limits)))
 
     @property
+    def opened_from(self) -> str | Path | None:
+        """Return the path of the ephemeris file, None for the installed one."""
+        return self._plane.opened_from
+
+    @property
     def is_hybrid(self) -> bool:
         """Return whether the path is annular in one part and total in another."""
         return {Kind.ANNULAR, Kind.TOTAL} <= set(self.kinds)
@@ -530,7 +535,7 @@ def _rows(path: EclipsePath, every_s: int) -> list[Row]:
         tt_s = np.unique(np.concatenate([ends[:1], whole, ends[1:]]))
         latitude, longitude = plane.geographic(plane.on_axis(tt_s))
         seen = circumstances_at_many(
-            latitude, longitude, 0.0, path.eclipse_date, constants=path.constants, ephemeris=plane.opened_from
+            latitude, longitude, 0.0, path.eclipse_date, constants=path.constants, ephemeris=path.opened_from
         )
         edges = {side: plane.on_limit(tt_s, line.kind, side) for side in (_NORTH, _SOUTH)}
         north, south = (_places(plane, *edges[side]) for side in (_NORTH, _SOUTH))
@@ -604,25 +609,39 @@ def _isochrones(path: EclipsePath, every_s: int, *, across: bool) -> tuple[Line,
         if not instants:
             return ()
         begins, ends = min(instants), max(instants)
+    instants_s = _instants(path, int(begins), int(ends), every_s)
+    if not instants_s.size:
+        return ()
+    reaches = [np.linspace(-radius, radius, 161)] * instants_s.size
+    if across:
+        reaches = _between_limits(plane, instants_s)
     lines = []
-    for tt_s in _instants(path, int(begins), int(ends), every_s):
-        offsets = np.linspace(-radius, radius, 161)
-        kind = Kind.PARTIAL
-        if across:
-            kind = plane.kinds_on_axis(np.array([tt_s]))[0]
-            edges = [plane.on_limit(np.array([tt_s]), kind, side) for side in (_SOUTH, _NORTH)]
-            if not (kind.is_central and all(exists[0] for _, exists in edges)):
-                continue
-            south, north = (float(plane.offset(points)[0]) for points, _ in edges)
-            offsets = np.linspace(south, north, 17)
+    for tt_s, offsets in zip(instants_s, reaches, strict=True):
+        if not offsets.size:
+            continue
         points, disks = plane.at_equal_mid(float(tt_s), offsets)
         seen: Mask = points.on_earth > 0
         if not across:
             seen &= disks.separation_arcsec < plane.reach(disks, Kind.PARTIAL)
         for run in _runs(seen):
             kept = points.only(run)
-            lines.append(plane.line("equal mid", kind, kept.tt_s, kept))
+            lines.append(plane.line("equal mid", Kind.PARTIAL, kept.tt_s, kept))
     return tuple(lines)
+
+
+def _between_limits(plane: _Plane, instants_s: Array) -> list[Array]:
+    """Return offsets from limit to limit at some instants, none where a limit is not on the Earth."""
+    kinds = plane.kinds_on_axis(instants_s)
+    found = [np.empty(0)] * instants_s.size
+    for kind in (Kind.ANNULAR, Kind.TOTAL):
+        if kind not in kinds:
+            continue
+        (south, south_is), (north, north_is) = (plane.on_limit(instants_s, kind, s) for s in (_SOUTH, _NORTH))
+        low, high = plane.offset(south), plane.offset(north)
+        for i, here in enumerate(kinds):
+            if here is kind and south_is[i] and north_is[i]:
+                found[i] = np.linspace(low[i], high[i], 17)
+    return found
 
 
 def _runs(chosen: Mask) -> list[Mask]:
@@ -690,7 +709,7 @@ def standing(path: EclipsePath, site: Site, *, step_km: float = 10.0) -> Standin
         site.elevation_m,
         path.eclipse_date,
         constants=path.constants,
-        ephemeris=path._plane.opened_from,
+        ephemeris=path.opened_from,
     )
     durations = seen.seen_duration_s
     return Standing(

@@ -1,0 +1,1 @@
+"""Maps and lists on files: pictures, GeoJSON, KML, GPX, site lists and cloud grids. Nothing is fetched."""
