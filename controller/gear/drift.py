@@ -184,20 +184,22 @@ def tracking_drift(rates: SkyRates) -> TrackingDrift:
     )
 
 
-def field_rotation_deg_min(latitude_deg: float, altitude_deg: float, azimuth_deg: float) -> float:
+def field_rotation_deg_min(
+    latitude_deg: float, altitude_deg: float, azimuth_deg: float, rate_arcsec_s: float = SOLAR_ARCSEC_S
+) -> float:
     """Return how fast the field turns on an alt-azimuth mount, degrees a minute; the disk also turns so
     against a tripod that stands still.
 
-    ``dq/dt = -omega cos(latitude) cos(azimuth) / cos(altitude)``, azimuth from north, omega the stars'
-    rate; positive: the parallactic angle q grows. It follows from q's definition (Meeus, Astronomical
-    Algorithms, chapter 14) and the equations of motion in altitude and azimuth. Infinite at the zenith.
+    ``dq/dt = -omega cos(latitude) cos(azimuth) / cos(altitude)``, azimuth from north, omega how fast the body
+    turns about the pole; positive: the parallactic angle q grows. It follows from q's definition (Meeus,
+    Astronomical Algorithms, chapter 14) and the equations of motion in altitude and azimuth. Infinite at the
+    zenith.
     """
     cosine = math.cos(math.radians(altitude_deg))
     if cosine < 1e-9:
         return math.inf
-    omega_deg_min = SIDEREAL_ARCSEC_S * 60 / 3600
     level = math.cos(math.radians(latitude_deg)) * math.cos(math.radians(azimuth_deg))
-    return -omega_deg_min * level / cosine
+    return -rate_arcsec_s / 60 * level / cosine
 
 
 def rotation_blur_px(field: Field, rotation_deg_min: float, exposure_s: float) -> float:

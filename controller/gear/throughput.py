@@ -34,9 +34,9 @@ def frames_in(body: CameraBody, length_s: float, exposures_s: Sequence[float]) -
     """Return how many frames a camera completes in a stretch of time, taking exposures in turn for ever.
 
     The first exposure opens at once. Each next one opens a cycle after the one before (`CameraBody.cycle_s`,
-    with the setting time where an exposure differs from the one before), and waits while the buffer is
-    full; frames leave the buffer one after another, `write_time_s` each, from the end of their exposure.
-    A frame counts when its exposure ends within the stretch, and the card's room is the limit.
+    with the setting time where an exposure differs from the one before); it is not asked for, a release lag
+    ahead, while the buffer is full. Frames leave the buffer one after another, `write_time_s` each, from the
+    end of their exposure. A frame counts when its exposure ends within the stretch, and the card's room is the limit.
 
     Args:
         body: the camera.
@@ -50,30 +50,33 @@ def frames_in(body: CameraBody, length_s: float, exposures_s: Sequence[float]) -
         raise ValueError("exposures must be above zero, and one at least")
     most = math.inf if body.card_frames is None else body.card_frames
     waiting: deque[float] = deque()
-    opens, count, written = 0.0, 0, 0.0
+    asked, count, written = -body.release_lag_s, 0, 0.0
     buffer_full_s = None
     while count < most:
         exposure = exposures_s[count % len(exposures_s)]
         following = exposures_s[(count + 1) % len(exposures_s)]
-        while waiting and waiting[0] <= opens:
+        while waiting and waiting[0] <= asked:
             waiting.popleft()
         if len(waiting) >= body.buffer_frames:
-            buffer_full_s = opens if buffer_full_s is None else buffer_full_s
-            opens = waiting.popleft()
-        ends = opens + exposure
+            buffer_full_s = asked if buffer_full_s is None else buffer_full_s
+            asked = waiting.popleft()
+        ends = asked + body.release_lag_s + exposure
         if ends > length_s:
             break
         written = max(ends, written) + body.write_time_s
         waiting.append(written)
         count += 1
-        opens += body.cycle_s(exposure, settings_change=following != exposure)
+        asked += body.cycle_s(exposure, settings_change=following != exposure)
     return Throughput(
         frames=count, buffer_full_s=buffer_full_s, lasting_per_s=lasting_per_s(body, exposures_s)
     )
 
 
 def lasting_per_s(body: CameraBody, exposures_s: Sequence[float]) -> float:
-    """Return the frames a second that go on for ever: the camera's cycle or the card's writing, the slower."""
+    """Return the frames a second that go on for ever: the camera's cycle or the card's writing, the slower.
+
+    Of a buffer that holds more than one frame.
+    """
     following = [*exposures_s[1:], exposures_s[0]]
     cycle_s = sum(
         body.cycle_s(one, settings_change=one != other)
