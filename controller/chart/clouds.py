@@ -36,6 +36,16 @@ class CloudGrid:
     crs: str | None
     """The raster's coordinate system; None for latitudes and longitudes."""
 
+    @property
+    def extent(self) -> str:
+        """Return what it covers, in words."""
+        if self.crs is not None:
+            return f"it covers x {self.columns[0]:g} to {self.columns[-1]:g}, y {self.rows[0]:g} to {self.rows[-1]:g}"
+        return (
+            f"it covers latitudes {self.rows[0]:g} to {self.rows[-1]:g}, "
+            f"longitudes {self.columns[0]:g} to {self.columns[-1]:g}"
+        )
+
     def at(self, latitude_deg: Array, longitude_deg: Array) -> Array:
         """Return the cloud fraction at places, bilinear between the four around; not a number beside the grid.
 

@@ -395,7 +395,7 @@ def _near_fields(sheet: _Sheet, survey: Survey) -> None:
     )
     # The square falls to nothing at a limit as evenly as a plane; the length itself falls off an edge there.
     share = float(np.mean(lasts_s > 0))
-    levels = _levels(lasts_s, _LENGTH_STEPS_S, max(1, round(7 * share)))
+    levels = _levels(lasts_s, _LENGTH_STEPS_S, max(2, round(7 * share)))
     squared = np.where(lasts_s > 0, lasts_s**2, np.nan)
     _contour(sheet, axis, squared, levels**2, lambda value: _short(value**0.5), **_LASTS)
 

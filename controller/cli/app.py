@@ -208,6 +208,127 @@ def eclipses(
     )  # fmt: skip
 
 
+@app.command("map")
+def map_command(
+    plan: Annotated[
+        Path | None,
+        typer.Argument(metavar="[PLAN]", help="Take place and date from a plan.", show_default=False),
+    ] = None,
+    lat: Annotated[
+        float | None, typer.Option("--lat", help="Latitude of a site, degrees.", show_default=False)
+    ] = None,
+    lon: Annotated[
+        float | None, typer.Option("--lon", help="Longitude of a site, degrees east.", show_default=False)
+    ] = None,
+    elevation: Annotated[float, typer.Option("--elevation", help="Metres above sea level.")] = 0.0,
+    date: Annotated[
+        str | None,
+        typer.Option("--date", metavar="YYYY-MM-DD", help="The eclipse's date.", show_default=False),
+    ] = None,
+    every: Annotated[float, typer.Option("--every", metavar="MIN", help="Minutes between the rows.")] = 10.0,
+    picture: Annotated[
+        Path | None,
+        typer.Option("--picture", metavar="FILE", help="Draw the map: .png, .pdf, .svg.", show_default=False),
+    ] = None,
+    geojson: Annotated[
+        Path | None, typer.Option("--geojson", metavar="FILE", help="Write GeoJSON.", show_default=False)
+    ] = None,
+    kml: Annotated[
+        Path | None, typer.Option("--kml", metavar="FILE", help="Write KML.", show_default=False)
+    ] = None,
+    gpx: Annotated[
+        Path | None, typer.Option("--gpx", metavar="FILE", help="Write GPX.", show_default=False)
+    ] = None,
+    solar_radius: SolarRadius = 959.95,
+    moon_k_exterior: MoonExterior = 0.2725076,
+    moon_k_interior: MoonInterior = None,
+    delta_t: DeltaT = None,
+    earth_rotation: EarthRotation = None,
+    ephemeris: Ephemeris = None,
+    json: Json = False,
+) -> None:
+    """Trace an eclipse's path: central line, limits, times; how a site stands in it; a map of it."""
+    from controller.cli import sky, where
+
+    where.map_path(
+        plan, lat, lon, elevation, date, every, where.Files(picture, geojson, kml, gpx),
+        sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t, earth_rotation), ephemeris, as_json=json,
+    )  # fmt: skip
+
+
+@app.command()
+def sites(
+    plan: Annotated[
+        Path | None,
+        typer.Argument(metavar="[PLAN]", help="Take place and date from a plan.", show_default=False),
+    ] = None,
+    date: Annotated[
+        str | None,
+        typer.Option("--date", metavar="YYYY-MM-DD", help="The eclipse's date.", show_default=False),
+    ] = None,
+    near: Annotated[
+        str | None,
+        typer.Option(
+            "--near",
+            metavar="LAT,LON",
+            help="The middle of a grid, and where distances count from.",
+            show_default=False,
+        ),
+    ] = None,
+    radius: Annotated[
+        float | None,
+        typer.Option("--radius", metavar="KM", help="As the crow flies; 100 for a grid.", show_default=False),
+    ] = None,
+    step: Annotated[
+        float | None,
+        typer.Option(
+            "--step", metavar="KM", help="Of the grid; a twentieth of the radius.", show_default=False
+        ),
+    ] = None,
+    file: Annotated[
+        Path | None,
+        typer.Option(
+            "--file",
+            metavar="FILE",
+            help="A list instead: CSV (name,latitude,longitude,elevation) or GeoJSON points.",
+            show_default=False,
+        ),
+    ] = None,
+    elevation: Annotated[float, typer.Option("--elevation", help="Of a grid's places, metres.")] = 0.0,
+    cloud: Annotated[
+        Path | None,
+        typer.Option(
+            "--cloud", metavar="FILE", help="Cloud fraction: NetCDF or GeoTIFF.", show_default=False
+        ),
+    ] = None,
+    cloud_variable: Annotated[
+        str | None,
+        typer.Option(
+            "--cloud-variable", metavar="NAME", help="Which grid of a NetCDF file.", show_default=False
+        ),
+    ] = None,
+    count: Annotated[int, typer.Option("--count", help="How many to print.")] = 20,
+    csv: Annotated[
+        Path | None,
+        typer.Option("--csv", metavar="FILE", help="Write all of them, ranked.", show_default=False),
+    ] = None,
+    solar_radius: SolarRadius = 959.95,
+    moon_k_exterior: MoonExterior = 0.2725076,
+    moon_k_interior: MoonInterior = None,
+    delta_t: DeltaT = None,
+    earth_rotation: EarthRotation = None,
+    ephemeris: Ephemeris = None,
+    json: Json = False,
+) -> None:
+    """Compare places: how long it lasts, how high the Sun stands, how likely the sky is clear."""
+    from controller.cli import sky, where
+
+    where.sites(
+        plan, date, where.Around(near, radius, step, file, elevation), cloud, cloud_variable, count, csv,
+        sky.constants(solar_radius, moon_k_exterior, moon_k_interior, delta_t, earth_rotation), ephemeris, as_json=json,
+    )  # fmt: skip
+
+
 @app.command()
 def moon(
     grid: Annotated[

@@ -185,7 +185,7 @@ def eclipse_path(
 def _path(
     eclipse: NewMoon, constants: Constants, opened: Ephemeris, opened_from: str | Path | None
 ) -> EclipsePath:
-    table, scale = timescale(constants.delta_t_s)
+    table, scale = timescale(constants.delta_t_s, constants.earth_rotation)
     sky = sky_of(eclipse, opened, scale)
     delta_t_s = table.delta_t(
         scale, eclipse.base_jd + eclipse.greatest_tt_s / DAY_S, constants.delta_t_s

@@ -188,13 +188,12 @@ def scan(
         )
         for i in order[kept[order]].tolist()
     ]
-    weighed = "" if clear_sky is None else " times the chance of a clear sky (1 - cloud fraction)"
+    weighed = "" if clear_sky is None else "; each times the chance of a clear sky (1 - cloud fraction)"
     return Scan(
         eclipse_date=seen.eclipse_date,
         prospects=tuple(prospects),
         blind=int((seen.kind_code == 0).sum()),
-        score=f"Best first: seconds of the central phase{weighed}; where there is none, the covered part of "
-        f"the Sun{weighed}.",
+        score=f"Best first: seconds of the central phase; where there is none, the covered part of the Sun{weighed}.",
     )
 
 
