@@ -17,7 +17,7 @@ HOLDFIRE = [sys.executable, "-c", "from controller.cli import main; main()"]
 def environment() -> dict[str, str]:
     """The environment without what would change how results are printed."""
     kept = {k: v for k, v in os.environ.items() if not k.startswith(("HOLDFIRE", "FORCE_COLOR", "VCAMERA"))}
-    return {**kept, "COLUMNS": "100", "NO_COLOR": "1", "PYTHONPATH": str(ROOT)}
+    return {**kept, "COLUMNS": "100", "NO_COLOR": "1", "PYTHONPATH": str(ROOT), "HOLDFIRE_MOON": "none"}
 
 
 def holdfire(

@@ -53,6 +53,14 @@ def test_a_plan_file_loads_as_written():
     assert [rig.name for rig in rigs_of(plan, totality)] == ["long"]
 
 
+@pytest.mark.parametrize("words", ["mean limb", "lunar limb"])
+def test_a_plan_may_say_which_limb_it_is_keyed_to(words):
+    """The key contacts takes two values, and means the mean limb when left out."""
+    assert load_plan_text(BASE, "plan.yaml").plan.contacts == "mean limb"
+    text = BASE.replace("eclipse: 2027-08-02\n", f"eclipse: 2027-08-02\ncontacts: {words}\n")
+    assert load_plan_text(text, "plan.yaml").plan.contacts == words
+
+
 def test_a_bracket_is_fired_coarse_to_fine():
     """The base plan's bracket is five frames, its ends first."""
     ring, corona = load_plan(BASE_PATH).plan.phases[1].shots
