@@ -272,6 +272,8 @@ class Engine:
         self._say(f"Heard: filter is {hold.needs}" + self._rig_words(hold.rig), urgent=False)
 
     def _pause(self, rig: str | None) -> None:
+        if not self._rigs(rig):
+            return
         for name in self._rigs(rig):  # before the record: writing it takes time
             self._paused.add(name)
             self._withdraw(name, self._handed(name), "paused")
@@ -279,6 +281,8 @@ class Engine:
         self._settle_state()
 
     def _go_on(self, rig: str | None) -> None:
+        if not self._rigs(rig):
+            return
         self._record("went_on", rig=rig)
         for name in self._rigs(rig):
             self._paused.discard(name)

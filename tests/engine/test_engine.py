@@ -105,7 +105,6 @@ def test_late_word_refits_must_first() -> None:
         *(frame(i, 100 + i, wanted=Wanted.NICE, until=129) for i in range(10)),
         *(frame(10 + i, 110 + i, wanted=Wanted.MUST, until=129) for i in range(6)),
         *(frame(20 + i, 116 + i, wanted=Wanted.WANT, until=129) for i in range(6)),
-        *(frame(30 + i, 101 + i, wanted=Wanted.MUST, until=129, slot_s=1.0) for i in ()),
     ]
     bench = Bench(timeline(frames))
     bench.begin()
