@@ -489,6 +489,8 @@ def _stands(
         if before[2] is not None:
             continue  # the unattended stretch ends when it ends
         moved = _pause_near(here[0], min(here[1] - here[0], before[1] - before[0]), busy)
+        if here[2] is not None and moved > here[0]:
+            continue  # the last aiming comes no nearer to the filter
         if serves(before[0], moved, before[2]) and serves(moved, here[1], here[2]):
             pieces[number - 1], pieces[number] = (before[0], moved, before[2]), (moved, *here[1:])
     return tuple(

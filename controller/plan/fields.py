@@ -335,12 +335,12 @@ def _parse_sensor(value: object) -> str | tuple[float, float]:
     if isinstance(value, tuple):  # as it comes back from a validated plan
         return value
     text = " ".join(_text(value, "sensor", _SENSOR_MEND).split())
-    for name in CAMERA_CLASSES:
-        if text.casefold() == name.casefold():
-            return name
+    if text in CAMERA_CLASSES:
+        return text
     match = re.fullmatch(SENSOR_SIDES_PATTERN, text)
     if not match:
-        near = get_close_matches(text, CAMERA_CLASSES, n=1)
+        near = [name for name in CAMERA_CLASSES if name.casefold() == text.casefold()]
+        near = near or get_close_matches(text, CAMERA_CLASSES, n=1)
         raise WrongValueError(
             _no(value, "sensor"), f"write {near[0]} if that is meant." if near else _SENSOR_MEND
         )
@@ -366,7 +366,7 @@ def _parse_pixels(value: object) -> tuple[int, int]:
 
 
 def _parse_battery(value: object) -> float | str:
-    if value == MAINS:
+    if isinstance(value, str) and value.strip() == MAINS:
         return MAINS
     return _length_parser(
         "battery", {"Wh": 1.0}, 0.5, 1000, "write it as 16 Wh, or mains for power from outside."

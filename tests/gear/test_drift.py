@@ -314,6 +314,7 @@ def test_followed_by_hand_the_sun_stays_in_the_frame(place, focal_mm):
     if hole and len(plan.stands) > 1:
         (dark,) = (stand for stand in plan.stands if stand.unattended)
         assert dark.from_ns <= hole[0] - 30 * 10**9
+        assert dark.from_ns >= hole[0] - 400 * 10**9
         assert dark.until_ns == hole[2]
         if not plan.lost:
             centred = placement(frame, sun, dark.aim, hole[1])

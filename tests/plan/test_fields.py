@@ -110,6 +110,15 @@ def _read(annotated, value):
         (fields.Elevation, "-400 m", -400.0),
         (fields.FocalLengthMm, "800 mm", 800.0),
         (fields.FocalLengthMm, "800mm", 800.0),
+        (fields.SensorField, "APS-C 26 MP", "APS-C 26 MP"),
+        (fields.SensorField, "23.5 mm x 15.6 mm", (23.5, 15.6)),
+        (fields.SensorField, "15.6 × 23.5 mm", (23.5, 15.6)),
+        (fields.PixelsField, "6240 x 4160", (6240, 4160)),
+        (fields.PixelsField, "4160x6240", (6240, 4160)),
+        (fields.CropFactor, "1.6", 1.6),
+        (fields.LongSideField, "upright", "upright"),
+        (fields.BatteryField, "16 Wh", 16.0),
+        (fields.BatteryField, " mains", "mains"),
         (fields.FilterNeed, "on", FilterState.ON),
         (fields.FilterNeed, True, FilterState.ON),
         (fields.FilterNeed, "off", FilterState.OFF),
@@ -157,7 +166,7 @@ def test_unreal_values_are_refused(annotated, value):
 PATTERNED = {
     name: getattr(fields, name)
     for name in ("AnchorField", "DurationS", "ShutterS", "FNumber", "Iso", "StepStops", "Latitude", "Longitude",
-                 "Elevation", "FocalLengthMm", "DateField")
+                 "Elevation", "FocalLengthMm", "DateField", "SensorField", "PixelsField", "BatteryField")
 }  # fmt: skip
 
 
@@ -199,6 +208,9 @@ def test_the_schema_pattern_is_the_loader_s(name, data):
         "no focal length.",
         "no elevation.",
         "no step of a bracket.",
+        "no sensor.",
+        "no number of pixels.",
+        "no battery.",
     )
     if refusal is not None and not re.search(r"/0+(\.0+)? *stop", text):
         assert isinstance(refusal, WrongValueError)

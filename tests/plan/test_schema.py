@@ -35,6 +35,7 @@ LOADER_ONLY = {
     "two tethered cameras, both the same", "aperture not listed", "aperture wider than the lens",
     "shot's ISO not listed", "every too short", "too many frames", "too many frames by filling",
     "until of a shot after its phase", "from of a shot after its phase", "until of a shot before its phase",
+    "sensor too large", "too few pixels", "pixels that are not square",
     "every of nothing", "half-stop step from a third-stop mark",
     "horizon azimuth twice",
 }  # fmt: skip
