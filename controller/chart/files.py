@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import xml.etree.ElementTree as ElementTree
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,12 @@ _DIGITS = 5
 """Of coordinates: about a metre."""
 _COLOURS = {"central line": "#000000", "limit": "#D55E00", "equal mid": "#0072B2", "partial": "#7F7F7F"}
 """Okabe and Ito's palette, told apart by colour-blind people."""
+_FOLDERS = {
+    "central line": "Central line",
+    "limit": "Limits",
+    "equal mid": "Equal times",
+    "partial": "Edge of the partial eclipse",
+}
 
 _COMPASS = (
     "N",
@@ -190,43 +197,85 @@ def write_kml(survey: Survey, target: Path) -> None:
     Raises:
         UsageError: if the file cannot be written.
     """
-    import simplekml
+    root = ElementTree.Element("kml", xmlns="http://www.opengis.net/kml/2.2")
+    document = _inside(root, "Document")
+    _inside(document, "name", survey.title)
+    for role, colour in _COLOURS.items():
+        style = _inside(document, "Style", id=_style_id(role))
+        line_style = _inside(style, "LineStyle")
+        _inside(line_style, "color", f"ff{colour[5:]}{colour[3:5]}{colour[1:3]}".lower())
+        _inside(line_style, "width", "3" if role == "central line" else "2")
+    folders: dict[str, ElementTree.Element] = {}
 
-    document = simplekml.Kml(name=survey.title)
-    folders: dict[str, Any] = {}
-
-    def folder(name: str) -> Any:  # noqa: ANN401 - the library is not typed
+    def folder(name: str) -> ElementTree.Element:
         if name not in folders:
-            folders[name] = document.newfolder(name=name)
+            folders[name] = _inside(document, "Folder")
+            _inside(folders[name], "name", name)
         return folders[name]
 
     for line in _lines(survey):
-        role = "partial" if line.kind is Kind.PARTIAL and line.name != "equal mid" else line.name
-        role = "limit" if role.endswith("limit") else role
-        names = {"limit": "Limits", "equal mid": "Equal times", "partial": "Edge of the partial eclipse"}
-        place = folder(names.get(role, "Central line"))
+        role = _role(line)
         for run in pieces(line):
-            drawn = place.newlinestring(name=line_title(line), coords=run, tessellate=1)
-            red, green, blue = (_COLOURS[role][i : i + 2] for i in (1, 3, 5))
-            drawn.style.linestyle.color = f"ff{blue}{green}{red}".lower()
-            drawn.style.linestyle.width = 3 if role == "central line" else 2
-            drawn.timespan.begin = utc_iso(int(line.utc_ns[0]), 0)
-            drawn.timespan.end = utc_iso(int(line.utc_ns[-1]), 0)
+            mark = _inside(folder(_FOLDERS[role]), "Placemark")
+            _inside(mark, "name", line_title(line))
+            span = _inside(mark, "TimeSpan")
+            _inside(span, "begin", utc_iso(int(line.utc_ns[0]), 0))
+            _inside(span, "end", utc_iso(int(line.utc_ns[-1]), 0))
+            _inside(mark, "styleUrl", f"#{_style_id(role)}")
+            drawn = _inside(mark, "LineString")
+            _inside(drawn, "tessellate", "1")
+            _inside(drawn, "coordinates", " ".join(f"{x},{y}" for x, y in run))
     for row in survey.rows:
-        point = folder("Central points").newpoint(
-            name=utc_iso(row.utc_ns, 0)[11:19],
-            coords=[(round(row.longitude_deg, _DIGITS), round(row.latitude_deg, _DIGITS))],
-        )
-        point.timestamp.when = utc_iso(row.utc_ns, 0)
-        point.extendeddata.newdata("kind", row.kind.value)
-        point.extendeddata.newdata("duration_s", f"{row.duration_s:.1f}")
-        point.extendeddata.newdata("sun_altitude_deg", f"{row.sun_altitude_deg:.1f}")
-    for place in _places(survey):
-        position = (round(place.pop("longitude_deg"), _DIGITS), round(place.pop("latitude_deg"), _DIGITS))
-        point = folder("Site").newpoint(name=place.pop("name"), coords=[position])
-        for name, value in place.items():
-            point.extendeddata.newdata(name, str(value))
-    _write(target, document.kml())
+        facts = {
+            "kind": row.kind.value,
+            "duration_s": f"{row.duration_s:.1f}",
+            "sun_altitude_deg": f"{row.sun_altitude_deg:.1f}",
+        }
+        instant = utc_iso(row.utc_ns, 0)
+        place = (row.longitude_deg, row.latitude_deg)
+        _kml_point(folder("Central points"), instant[11:19], place, facts, instant)
+    for known in _places(survey):
+        place = (known["longitude_deg"], known["latitude_deg"])
+        facts = {k: str(v) for k, v in known.items() if k not in ("longitude_deg", "latitude_deg", "name")}
+        _kml_point(folder("Site"), known["name"], place, facts)
+    ElementTree.indent(root, " ")
+    _write(target, ElementTree.tostring(root, encoding="unicode", xml_declaration=True) + "\n")
+
+
+def _kml_point(
+    folder: ElementTree.Element,
+    name: str,
+    place: tuple[float, float],
+    facts: dict[str, str],
+    instant: str | None = None,
+) -> None:
+    mark = _inside(folder, "Placemark")
+    _inside(mark, "name", name)
+    if instant is not None:
+        _inside(_inside(mark, "TimeStamp"), "when", instant)
+    extended = _inside(mark, "ExtendedData")
+    for fact, value in facts.items():
+        _inside(_inside(extended, "Data", name=fact), "value", value)
+    coordinates = f"{round(place[0], _DIGITS)},{round(place[1], _DIGITS)}"
+    _inside(_inside(mark, "Point"), "coordinates", coordinates)
+
+
+def _inside(
+    parent: ElementTree.Element, tag: str, text: str | None = None, **attributes: str
+) -> ElementTree.Element:
+    child = ElementTree.SubElement(parent, tag, attributes)
+    child.text = text
+    return child
+
+
+def _role(line: Line) -> str:
+    if line.name.endswith("limit"):
+        return "partial" if line.kind is Kind.PARTIAL else "limit"
+    return line.name
+
+
+def _style_id(role: str) -> str:
+    return role.replace(" ", "-")
 
 
 def write_gpx(survey: Survey, target: Path) -> None:

@@ -401,7 +401,7 @@ def _show_scan(found: Scan, compared: int, note: str | None, count: int, *, name
     headers += ["to"] if away and not named else []
     headers += ["kind", ">lasts", ">alt"]
     headers += [">covered"] if partial else []
-    headers += [">clear", ">expect"] if clouded else []
+    headers += [">clear", ">exp s"] if clouded else []
     out.print()
     out.print(table(headers, rows))
     out.print()
