@@ -45,6 +45,11 @@ def audit(timeline: Timeline, records: Iterable[Mapping[str, Any]]) -> list[str]
     return auditor.found
 
 
+def _longest_s(nominal_s: float) -> float:
+    """Return the longer of a nominal time and the power of two it stands for: "30 s" is 32 s (ISO 516)."""
+    return max(nominal_s, 2.0 ** (round(3 * math.log2(nominal_s)) / 3)) if nominal_s > 0 else nominal_s
+
+
 @dataclass
 class _History:
     """A state that changes at instants, in the order of the journal."""
@@ -257,7 +262,9 @@ class _Auditor:
         if self.stopped.now:
             self.say(f"frame {frame.frame_id} was handed to the camera after the stop", "HF-S16")
         if frame.filter_need is FilterState.OFF:
-            self.check_inside(frame, seen.due_ns, frame.settings.exposure_s, "was handed over to be")
+            self.check_inside(
+                frame, seen.due_ns, _longest_s(frame.settings.exposure_s), "was handed over to be"
+            )
 
     def check_word(self, frame: Frame, what: str, *, said: FilterState) -> None:
         need = frame.filter_need
@@ -322,7 +329,7 @@ class _Auditor:
         if not words.allows(frame.filter_need, released, sent):
             self.check_word(frame, "released", said=words.at(released))
         if frame.filter_need is FilterState.OFF:
-            self.check_inside(frame, released, exposure_s, "was")
+            self.check_inside(frame, released, _longest_s(exposure_s), "was")
         if not self.paused[frame.rig].allows(False, released, sent):
             self.say(f"frame {frame.frame_id} was released while {frame.rig} was paused", "HF-S16")
         if not self.stopped.allows(False, released, sent):

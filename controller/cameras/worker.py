@@ -39,6 +39,7 @@ from controller.cameras.protocol import (
     Readback,
 )
 from controller.errors import CameraError
+from controller.light.stops import longest_exposure_s
 from controller.timeline.model import Frame
 from controller.units import NS_PER_S, seconds_to_ns, utc_iso
 
@@ -317,7 +318,8 @@ class CameraWorker:
         began = self._clock.now_ns()
         if camera is None or began >= self._late_from_ns(frame):
             return  # the next round drops it
-        exposure_s = max(frame.settings.exposure_s, (readback.exposure_s if readback else None) or 0.0)
+        asked_s, read_s = frame.settings.exposure_s, readback.exposure_s if readback else None
+        exposure_s = longest_exposure_s(max(asked_s, read_s or 0.0))
         ends_ns = began + self._lag_ns + seconds_to_ns(exposure_s)
         if ends_ns > frame.ends_by_utc_ns:
             over_s = (ends_ns - frame.ends_by_utc_ns) / NS_PER_S

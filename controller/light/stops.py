@@ -167,6 +167,17 @@ def exact_exposure_s(nominal_s: float) -> float:
     return float(2.0 ** (round(3 * math.log2(nominal_s)) / 3))
 
 
+def longest_exposure_s(nominal_s: float) -> float:
+    """Return how long a camera may expose when set to a nominal time, seconds: 15 s is 16 s, 30 s is 32 s.
+
+    The longer of the nominal and the exact time; whatever must have ended by an instant goes by this.
+
+    Raises:
+        ValueError: if the time is not above zero.
+    """
+    return max(nominal_s, exact_exposure_s(nominal_s))
+
+
 def exact_f_number(nominal: float) -> float:
     """Return the exact third-stop f-number a nominal one stands for: the nearest 2^(n/6).
 

@@ -392,4 +392,4 @@ class LiveRun:
 
 def _answer_by(frame: Frame) -> int:
     """Return the instant past which a process that has not answered for this frame hangs, UTC nanoseconds."""
-    return frame.deadline_utc_ns + seconds_to_ns(frame.settings.exposure_s + HUNG_AFTER_S)
+    return frame.deadline_utc_ns + frame.settings.longest_exposure_ns + seconds_to_ns(HUNG_AFTER_S)

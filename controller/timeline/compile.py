@@ -15,7 +15,7 @@ from typing import TypeVar
 from controller.errors import Fault, PlanError
 from controller.gear.body import SIMULATED_BODY, TETHERED_BODY, CameraBody, is_listed
 from controller.gear.drift import AimPlan, SunSeen
-from controller.light.stops import format_exposure, format_f_number
+from controller.light.stops import format_exposure, format_f_number, longest_exposure_s
 from controller.plan.brackets import take_exposures
 from controller.plan.fields import (
     EARLIEST_FILTER_OFF_BEFORE_C2_S,
@@ -461,10 +461,10 @@ class _Compiler:
         if span is None:
             return None
         cycle = [
-            seconds_to_ns(body.cycle_s(exposure, settings_change=len(exposures) > 1))
+            seconds_to_ns(body.cycle_s(longest_exposure_s(exposure), settings_change=len(exposures) > 1))
             for exposure in exposures
         ]
-        cycle[-1] = seconds_to_ns(body.cycle_s(exposures[-1], settings_change=True))
+        cycle[-1] = seconds_to_ns(body.cycle_s(longest_exposure_s(exposures[-1]), settings_change=True))
         if shot.fill:  # it goes on for long: no faster than the card is written
             cycle = [max(slot, seconds_to_ns(body.write_time_s)) for slot in cycle]
         return Job(
@@ -582,7 +582,7 @@ class _Compiler:
         if job.phase.filter_need is FilterState.OFF and self.window:
             ends_by = min(ends_by, self.window[1])
         for step, (due, slot) in enumerate(zip(take.dues_utc_ns, take.slots_ns, strict=True)):
-            exposure = seconds_to_ns(job.exposures_s[step])
+            exposure = seconds_to_ns(longest_exposure_s(job.exposures_s[step]))
             movable_until = job.until_utc_ns - exposure
             if take.slack_ns is not None:
                 movable_until = min(movable_until, due + take.slack_ns)

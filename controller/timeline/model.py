@@ -12,7 +12,8 @@ from typing import Literal
 
 from pydantic import TypeAdapter
 
-from controller.units import ContactName, FilterState, UtcNs, Wanted
+from controller.light.stops import longest_exposure_s
+from controller.units import ContactName, FilterState, UtcNs, Wanted, seconds_to_ns
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,6 +24,11 @@ class Settings:
     """Nominal exposure time, seconds (1/1000 is 0.001)."""
     f_number: float
     iso: int
+
+    @property
+    def longest_exposure_ns(self) -> int:
+        """How long the camera may expose, nanoseconds: see `controller.light.stops.longest_exposure_s`."""
+        return seconds_to_ns(longest_exposure_s(self.exposure_s))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,6 +13,7 @@ from itertools import accumulate
 
 from controller.errors import Fault
 from controller.gear.body import CameraBody
+from controller.light.stops import longest_exposure_s
 from controller.plan.model import RigPlan, ShotPlan
 from controller.plan.source import Loc, PlanSource
 from controller.timeline.model import Phase
@@ -58,7 +59,7 @@ class Job:
     def exposing_ns(self, count: int | None = None) -> int:
         """Return the time from the first opening to the last closing of the first `count` frames (None: all)."""
         last = (count or self.count) - 1
-        return sum(self.slots_ns[:last]) + seconds_to_ns(self.exposures_s[last])
+        return sum(self.slots_ns[:last]) + seconds_to_ns(longest_exposure_s(self.exposures_s[last]))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,7 +111,8 @@ def place_at(day: RigDay, job: Job, source: PlanSource) -> list[Fault]:
     shot, start = job.shot, job.starts_utc_ns
     between = job.slots_ns
     if job.count == 1:  # a burst: from one frame to the next the settings stay as they are
-        between = (seconds_to_ns(day.body.cycle_s(job.exposures_s[0], settings_change=False)),)
+        exposure_s = longest_exposure_s(job.exposures_s[0])
+        between = (seconds_to_ns(day.body.cycle_s(exposure_s, settings_change=False)),)
     needs = sum(between) * (shot.times - 1) + job.exposing_ns()
     if start + needs > job.until_utc_ns:
         return [

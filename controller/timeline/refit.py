@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from controller.timeline.model import Frame
-from controller.units import UtcNs, Wanted, seconds_to_ns
+from controller.units import UtcNs, Wanted
 
 
 @dataclass(frozen=True)
@@ -164,9 +164,9 @@ def _latest_start(frame: Frame) -> int:
 
 def _stretch_end(frame: Frame) -> int:
     """The end of the shot's stretch: the same for all frames of a bracket, which so keep their order."""
-    return frame.movable_until_utc_ns + seconds_to_ns(frame.settings.exposure_s)
+    return frame.movable_until_utc_ns + frame.settings.longest_exposure_ns
 
 
 def last_start(frame: Frame) -> int:
     """Return the latest release after which the exposure would not end by its limit, UTC nanoseconds."""
-    return frame.ends_by_utc_ns - seconds_to_ns(frame.settings.exposure_s)
+    return frame.ends_by_utc_ns - frame.settings.longest_exposure_ns

@@ -157,7 +157,7 @@ def test_filling_shots_take_turns_and_the_most_wanted_is_never_crowded_out() -> 
         (
             more,
             "      - name: long look\n        wanted: must\n        exposure: 20 s\n        fill: true\n"
-            "        from: 100 s after C2\n        until: 120 s after C2\n" + more,
+            "        from: 100 s after C2\n        until: 121 s after C2\n" + more,
         )
     )
     done = compiled(text)

@@ -126,12 +126,21 @@ def test_a_bracket_keeps_its_order() -> None:
 
 def test_no_exposure_ends_past_its_limit() -> None:
     """HF-S03: the limit on the end of the exposure holds where the stretch would allow more."""
-    late = frame(1, 0, until=12, ends_by=12, exposure_s=1.5, wanted=MUST)
-    assert places([late], now=10.5) == {1: 10.5}
-    assert places([late], now=10.6) == {}
-    past = frame(1, 11, until=12, ends_by=12, exposure_s=1.5, wanted=MUST)
+    late = frame(1, 0, until=12, ends_by=12, exposure_s=2.0, wanted=MUST)
+    assert places([late], now=10.0) == {1: 10.0}
+    assert places([late], now=10.1) == {}
+    past = frame(1, 11, until=12, ends_by=12, exposure_s=2.0, wanted=MUST)
     assert places([past], now=0) == {}
-    assert last_start(past) == at(10.5)
+    assert last_start(past) == at(10.0)
+
+
+@pytest.mark.parametrize(
+    ("nominal_s", "counts_s"), [(15.0, 16.0), (30.0, 32.0), (1 / 1000, 1 / 1000), (8.0, 8.0)]
+)
+def test_a_long_exposure_counts_for_as_long_as_cameras_make_it(nominal_s: float, counts_s: float) -> None:
+    """HF-S03: "15 s" is 16 s and "30 s" is 32 s: the shutter series of ISO 516 are powers of two through 1 s."""
+    one = frame(1, 0, until=50, ends_by=50, exposure_s=nominal_s)
+    assert last_start(one) == at(50) - seconds_to_ns(counts_s)
 
 
 def test_what_the_camera_is_busy_with_stays() -> None:
@@ -153,7 +162,7 @@ def frame_lists(draw: st.DrawFn, *, equal: bool = False) -> list[Frame]:
     """Up to fourteen frames as compiling makes them: within their stretches, their slots apart."""
     frames, due = [], 0.0
     for number in range(1, draw(st.integers(1, 14)) + 1):
-        exposure = 0.1 if equal else draw(st.sampled_from((0.1, 0.9, 3.0)))
+        exposure = 0.1 if equal else draw(st.sampled_from((0.125, 1.0, 4.0)))  # powers of two: exact times
         due += draw(st.sampled_from((0.0, 0.0, 0.0, 0.5, 3.0)))
         until = due + draw(st.sampled_from((0.0, 0.5, 4.0, 15.0)))
         frames.append(
@@ -191,7 +200,7 @@ def test_every_frame_is_placed_within_its_bounds_or_lost(
         if due is None:
             continue
         assert max(at(now) + lead, one.starts_from_utc_ns) <= due <= one.movable_until_utc_ns
-        assert due + seconds_to_ns(one.settings.exposure_s) <= one.ends_by_utc_ns
+        assert due + one.settings.longest_exposure_ns <= one.ends_by_utc_ns
         occupied.append((due, due + one.slot_ns))
     assert all(a[1] <= b[0] for a, b in pairwise(sorted(occupied)))
     assert refit(list(reversed(frames)), at(now), lead_ns=lead, taken=taken) == found
