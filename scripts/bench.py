@@ -9,12 +9,15 @@ import contextlib
 import datetime as dt
 import os
 import statistics
+import subprocess
+import sys
 import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
 
 import astronomy
+import numpy as np
 import swisseph
 
 from controller.account.model import make_account
@@ -33,6 +36,7 @@ from controller.journal.writing import JournalWriter
 from controller.operator.script import Habit, ScriptedOperator
 from controller.simulate.driver import Simulation
 from controller.sky import Site, circumstances
+from controller.sky.batch import circumstances_at_many
 from controller.timeline.model import Frame, Hold, Settings
 from controller.units import NS_PER_S, FilterState, UtcNs, Wanted, seconds_to_ns
 
@@ -48,6 +52,8 @@ def main() -> None:
     """Take and print every measurement."""
     print(f"{'':34}{'holdfire':>14}{'yardstick':>14}{'ratio':>10}")
     contacts()
+    many_sites()
+    first_answer()
     rehearsal()
     journal()
     release()
@@ -82,6 +88,77 @@ def contacts() -> None:
     ):
         other = median_s(call, CONTACT_ROUNDS)
         row(f"contacts, against {name}", f"{ours * 1e3:.2f} ms", f"{other * 1e3:.2f} ms", ours / other)
+
+
+def many_sites() -> None:
+    """A hundred by a hundred places at once, and what the yardsticks take for as many, one after another."""
+    latitude, longitude = (
+        part.ravel() for part in np.meshgrid(np.linspace(34, 38, 100), np.linspace(-8, -4, 100))
+    )
+    ours = median_s(lambda: circumstances_at_many(latitude, longitude, 0.0, DATE), 5)
+    some = list(zip(latitude[::100].tolist(), longitude[::100].tolist(), strict=True))
+    scale = latitude.size / len(some)
+    start = astronomy.Time.Make(DATE.year, DATE.month, DATE.day - 1, 0, 0, 0)
+    julian = swisseph.julday(DATE.year, DATE.month, DATE.day - 1, 0.0)
+    full = scale * median_s(lambda: [circumstances(Site(lat, lon), DATE) for lat, lon in some], 1)
+    for name, other in (
+        ("the single site", full),
+        (
+            "astronomy-engine",
+            scale
+            * median_s(
+                lambda: [
+                    astronomy.SearchLocalSolarEclipse(start, astronomy.Observer(lat, lon, 0.0))
+                    for lat, lon in some
+                ],
+                1,
+            ),
+        ),
+        (
+            "pyswisseph",
+            scale
+            * median_s(
+                lambda: [
+                    swisseph.sol_eclipse_when_loc(julian, (lon, lat, 0.0), swisseph.FLG_MOSEPH)
+                    for lat, lon in some
+                ],
+                1,
+            ),
+        ),
+    ):
+        row(f"10,000 sites, against {name}", f"{ours:.3f} s", f"{other:.1f} s", ours / other)
+
+
+def first_answer() -> None:
+    """The command line from its start to its answer, against the interpreter with a bare library call."""
+    site = [
+        "--lat",
+        str(SITE.latitude_deg),
+        f"--lon={SITE.longitude_deg}",
+        "--date",
+        DATE.isoformat(),
+        "--json",
+    ]
+    ours = [
+        sys.executable,
+        "-c",
+        "from controller.cli import main; main()",
+        "contacts",
+        *site,
+        "--terrain",
+        "none",
+    ]
+    other = (
+        "import swisseph as s; s.sol_eclipse_when_loc("
+        f"s.julday({DATE.year}, {DATE.month}, {DATE.day - 1}, 0.0), "
+        f"({SITE.longitude_deg}, {SITE.latitude_deg}, {SITE.elevation_m}), s.FLG_MOSEPH)"
+    )
+
+    def run(command: list[str]) -> float:
+        return median_s(lambda: subprocess.run(command, check=True, stdout=subprocess.DEVNULL), 5)
+
+    took_s, bare_s = run(ours), run([sys.executable, "-c", other])
+    row("first answer, against pyswisseph", f"{took_s:.2f} s", f"{bare_s:.2f} s", took_s / bare_s)
 
 
 def rehearsal() -> None:
