@@ -150,14 +150,29 @@ def _report(day: _Day, rig: RigPlan) -> dict[str, Any]:
         report["steadiness"] = {
             "settle_after_filter_s": settle_time_s(Touch.FILTER, focal_mm),
             "settle_after_aiming_s": settle_time_s(Touch.AIMING, focal_mm),
-            "advice": list(advice(focal_mm, None if field is None else field.arcsec_per_px)),
+            "advice": list(
+                advice(
+                    focal_mm,
+                    None if field is None else field.arcsec_per_px,
+                    filter_comes_off=_is_bared(day, rig),
+                )
+            ),
         }
+        if not _is_bared(day, rig):
+            del report["steadiness"]["settle_after_filter_s"]
         if field is not None:
             report["steadiness"]["freezing_exposure_s"] = freezing_exposure_s(field.arcsec_per_px)
             report["aiming"] = _aiming(day, rig)
             report["composite"] = _composite(day, field)
     report["throughput"] = _throughput(day, rig)
     return report
+
+
+def _is_bared(day: _Day, rig: RigPlan) -> bool:
+    return any(
+        phase.rig == rig.name and phase.filter_need is FilterState.OFF
+        for phase in day.prepared.compiled.timeline.phases
+    )
 
 
 def _frame(day: _Day, field: Field) -> dict[str, Any]:
@@ -336,7 +351,7 @@ def _print(out: Console, day: _Day, rig: RigPlan, report: dict[str, Any]) -> Non
             f"f/{report['f_number']:.3g}"
         )
     crop = f", crop mode {optics.crop:g}" if optics.crop > 1 else ""
-    mount = "the landscape" if rig.points_at == "landscape" else f"{rig.mount} mount"
+    mount = "points at the landscape" if rig.points_at == "landscape" else f"{rig.mount} mount"
     out.print(f"Rig {rig.name}: {lens}{crop}; {mount}", soft_wrap=True)
     rows = [*_frame_rows(report), *_drift_rows(report), *_supply_rows(report)]
     for what, value in rows:
@@ -485,6 +500,8 @@ def _print_aimings(out: Console, day: _Day, aiming: dict[str, Any]) -> None:
         return
     if aiming["lost"]:
         out.print(f"  WARNING: {aiming['lost']}.", soft_wrap=True)
+    if not count:
+        return
     out.print(
         f"  One aiming serves for {duration_text(aiming['one_aiming_serves_s'])}. When to aim, filter on, and where to "
         "put the Sun (percent of the frame right of and above the centre):",

@@ -181,11 +181,12 @@ def _way(axes: Axes, field: Field, sun: SunSeen, aim: Aim, start: int, end: int)
     instants = np.linspace(0, end - start, 200).astype(np.int64) + start
     x, y = field.project(aim, *sun.at(instants))
     axes.plot(x, y, color=_INK, lw=1.0)
-    middle = len(x) // 3
+    head = len(x) // 6
     axes.annotate(
         "",
-        (x[middle + 4], y[middle + 4]),
-        (x[middle], y[middle]),
+        (x[head + 4], y[head + 4]),
+        (x[head], y[head]),
+        zorder=5,
         arrowprops={"arrowstyle": "-|>", "color": _INK, "lw": 1.2, "mutation_scale": 16},
     )
 

@@ -63,12 +63,25 @@ def is_shaky(exposure_s: float) -> bool:
     return SHAKY_FROM_S <= exposure_s <= SHAKY_TO_S
 
 
-def advice(focal_length_mm: float, arcsec_per_px: float | None) -> tuple[str, ...]:
-    """Return what this lens asks for, one sentence each; `GENERAL_ADVICE` holds for all."""
-    wait_s = settle_time_s(Touch.FILTER, focal_length_mm)
+def advice(
+    focal_length_mm: float, arcsec_per_px: float | None, *, filter_comes_off: bool = False
+) -> tuple[str, ...]:
+    """Return what this lens asks for, one sentence each; `GENERAL_ADVICE` holds for all.
+
+    Args:
+        focal_length_mm: with the teleconverter.
+        arcsec_per_px: the image scale; None when the sensor is not known.
+        filter_comes_off: whether the rig has a phase without its filter, in totality.
+    """
     words = [
-        f"After the filter has come off, give the rig {wait_s:.1f} s to settle before an exposure that shall be sharp."
+        (
+            f"After aiming, give the rig {settle_time_s(Touch.AIMING, focal_length_mm):.1f} s to settle before an exposure "
+            "that shall be sharp."
+        )
     ]
+    if filter_comes_off:
+        wait_s = settle_time_s(Touch.FILTER, focal_length_mm)
+        words.append(f"After the change of the filter for totality, give it {wait_s:.1f} s.")
     if arcsec_per_px is not None:
         freeze_s = freezing_exposure_s(arcsec_per_px)
         if freeze_s < SHAKY_TO_S:
@@ -82,7 +95,7 @@ def advice(focal_length_mm: float, arcsec_per_px: float | None) -> tuple[str, ..
 
 GENERAL_ADVICE = (
     (
-        "Touch nothing in totality: the program releases over the cable. By hand, use the "
+        "Touch nothing at the height of the eclipse: the program releases over the cable. By hand, use the "
         f"{BUTTON_DELAY_S:.0f} s self-timer."
     ),
     (

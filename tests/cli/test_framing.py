@@ -85,7 +85,8 @@ def test_words_for_people(plan: Path, tmp_path: Path) -> None:
         "a quarter of the frame left of the centre, a quarter below it, then untouched",
         "fits when aimed",
         "polar axis 1 degree off",
-        "Touch nothing in totality",
+        "After the change of the filter for totality",
+        "Touch nothing at the height",
     ):
         assert words in done.stdout, words
 
@@ -120,6 +121,7 @@ def test_a_plan_without_a_sensor(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     assert "mm across" in done.stdout
     assert "Say the sensor" in done.stdout
+    assert "filter" not in done.stdout  # it stays on: nothing to say of it
     refused = holdfire("framing", sample, "--picture", "x.png", cwd=tmp_path)
     assert refused.returncode == 2
     assert refused.stderr.startswith("holdfire: There is no frame to draw. Mend: say the sensor")
