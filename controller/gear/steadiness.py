@@ -73,12 +73,8 @@ def advice(
         arcsec_per_px: the image scale; None when the sensor is not known.
         filter_comes_off: whether the rig has a phase without its filter, in totality.
     """
-    words = [
-        (
-            f"After aiming, give the rig {settle_time_s(Touch.AIMING, focal_length_mm):.1f} s to settle before an exposure "
-            "that shall be sharp."
-        )
-    ]
+    settle_s = settle_time_s(Touch.AIMING, focal_length_mm)
+    words = [f"After aiming, give the rig {settle_s:.1f} s to settle before an exposure that shall be sharp."]
     if filter_comes_off:
         wait_s = settle_time_s(Touch.FILTER, focal_length_mm)
         words.append(f"After the change of the filter for totality, give it {wait_s:.1f} s.")
