@@ -269,7 +269,7 @@ def _compute(
         return table.utc_ns(view.base_jd, tt_s, delta_t.value_s)
 
     contacts = _contacts(view, quick, geometry, radii, delta_t, utc)
-    kind, highest_deg, crossings = _seen(view, geometry, utc)
+    kind, highest_deg, crossings = _seen(site, quick, geometry, utc)
 
     mid = view.at(np.array([geometry.mid_s]))
     k, k_reason = _k_and_reason(constants, geometry.kind, mid)
@@ -389,7 +389,7 @@ def _gap_arcsec(sight: Disks, kinds: list[Kind], radii: Radii) -> Array:
 
 
 def _seen(
-    view: View, geometry: _Geometry, utc: Callable[[float], UtcNs]
+    site: Site, view: Viewer, geometry: _Geometry, utc: Callable[[float], UtcNs]
 ) -> tuple[Kind, float, tuple[Crossing, ...]]:
     """Return what a level horizon leaves of the eclipse, the Sun's greatest altitude from C1 to C4, and when
     the Sun's edges cross the horizon that there is."""
@@ -408,7 +408,7 @@ def _seen(
         during = (every_second_s > ends_s[0]) & (every_second_s < ends_s[1])
         if max(path.at(ends_s)[0].max(), altitude_deg[during].max(initial=-90)) > HORIZON_DEG:
             kind = geometry.kind
-    horizon, elevation_m = view.site.horizon, view.site.elevation_m
+    horizon, elevation_m = site.horizon, site.elevation_m
     radius_deg = float(sight.sun_radius_arcsec[0]) / 3600
     crossings = []
     clear_deg = clearances_deg(horizon, elevation_m, altitude_deg, azimuth_deg, radius_deg)
