@@ -158,6 +158,18 @@ def test_a_withdrawal_after_the_release_changes_nothing(make_device: MakeDevice,
     assert fired(reports) == ["a"]
 
 
+@pytest.mark.parametrize(("ends_by_s", "fires"), [(21.0, True), (20.999, False)])
+def test_fifteen_seconds_count_as_sixteen(
+    make_device: MakeDevice, clock: VirtualClock, ends_by_s: float, fires: bool
+) -> None:
+    """HF-S03: an exposure is taken to last the power of two that its name stands for (ISO 516)."""
+    device = make_device()
+    one = frame("a", 5.0, exposure_s=15.0, ends_by_s=ends_by_s)
+    reports = drive(worker_for(device, clock), clock, 40, [hand_over(one)])
+    assert len(device.taken) == int(fires)
+    assert (outcomes(reports)["a"].reason is MissReason.WINDOW) is not fires
+
+
 @pytest.mark.parametrize(("ends_by_s", "fires"), [(7.0, True), (6.999, False)])
 def test_an_exposure_must_end_inside_its_window(
     make_device: MakeDevice, clock: VirtualClock, ends_by_s: float, fires: bool

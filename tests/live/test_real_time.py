@@ -148,7 +148,7 @@ def test_words_typed_as_lines_drive_a_run(tmp_path: Path) -> None:
     )  # fmt: skip
     assert process.stdin
     assert process.stdout
-    heard = []
+    heard: list[str] = []
     for asked, word in (("FILTER OFF", "off"), ("FILTER ON", "on")):
         while asked not in (line := process.stdout.readline()).upper():
             assert line, f"the run ended before it asked: {heard}"
