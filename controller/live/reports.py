@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from controller.cameras.protocol import Outcome, OutcomeState
 from controller.cameras.worker import Lost, Opened, Report, StatusReport
 from controller.engine import messages as m
@@ -64,6 +66,11 @@ def _outcome(rig: str, outcome: Outcome, now: UtcNs) -> list[m.Event]:
     return events
 
 
+def _finite(number: float | None) -> float | None:
+    """Return the number, or None: a camera that says "infinity" must not make a record impossible to write."""
+    return number if number is not None and math.isfinite(number) else None
+
+
 def _fired_report(outcome: Outcome) -> dict[str, object]:
     captured, readback = outcome.captured, outcome.readback
     report: dict[str, object] = {
@@ -72,8 +79,8 @@ def _fired_report(outcome: Outcome) -> dict[str, object]:
     }
     if readback:
         report["read_back"] = {
-            "exposure_s": readback.exposure_s,
-            "f_number": readback.f_number,
+            "exposure_s": _finite(readback.exposure_s),
+            "f_number": _finite(readback.f_number),
             "iso": readback.iso,
         }
         report["words"] = dict(readback.words)
