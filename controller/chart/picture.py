@@ -100,6 +100,7 @@ def draw(survey: Survey, target: Path) -> None:
         ncols=2,
         fontsize=8,
         frameon=False,
+        handlelength=4.0,
     )
     try:
         figure.savefig(target)
@@ -115,11 +116,12 @@ def site_facts(survey: Survey) -> list[str]:
     site, stands = survey.site, survey.standing
     if site is None or stands is None:
         return []
+    name = survey.site_name[:1].upper() + survey.site_name[1:]
     if stands.duration_s > 0:
         phase = "Totality" if stands.kind is Kind.TOTAL else "Annularity"
-        facts = [f"{survey.site_name}: {phase.lower()} lasts {_minutes(stands.duration_s)}."]
+        facts = [f"{name}: {phase.lower()} lasts {_minutes(stands.duration_s)}."]
     else:
-        facts = [f"{survey.site_name}: {'nothing is seen' if stands.kind is Kind.NONE else 'partial only'}."]
+        facts = [f"{name}: {'nothing is seen' if stands.kind is Kind.NONE else 'partial only'}."]
     if stands.central:
         facts.append(
             f"Central line {stands.central.distance_km:.1f} km to the {direction(stands.central.bearing_deg)}"

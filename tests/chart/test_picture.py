@@ -124,8 +124,8 @@ def test_facts_of_a_site(strait, polar):
     assert facts[3] == "Moving 10.0 km towards the central line changes it by +9.5 s."
     assert site_facts(polar) == []
     outside = site_facts(make_survey("2027-08-02", Site(36.80, -5.75)))
-    assert outside[0] == "the site: partial only."
+    assert outside[0] == "The site: partial only."
     assert "brings" in outside[3]
     nothing = site_facts(make_survey("2027-08-02", Site(-45.0, -70.0)))
-    assert nothing[0] == "the site: nothing is seen."
+    assert nothing[0] == "The site: nothing is seen."
     assert not any("Moving" in fact for fact in nothing)
