@@ -94,6 +94,14 @@ class RigDay:
     slots: Slots = field(default_factory=Slots)
     takes: list[Take] = field(default_factory=list)
 
+    def copy(self) -> RigDay:
+        """Return the same day, to try something on."""
+        return RigDay(self.rig, self.body, self.slots.copy(), list(self.takes))
+
+    def take_over(self, other: RigDay) -> None:
+        """Make what was placed on a copy this day's own."""
+        self.slots, self.takes = other.slots, other.takes
+
     def put(self, take: Take) -> None:
         """Give a take its place."""
         self.slots.take(take.start_utc_ns, take.end_utc_ns)
@@ -189,18 +197,23 @@ def place_every(day: RigDay, job: Job, source: PlanSource) -> list[Fault]:
 
 
 def place_filling(day: RigDay, jobs: Sequence[Job], source: PlanSource) -> list[Fault]:
-    """Place the shots of a phase that fill: each once, the most wanted first; then all in turn."""
+    """Place the shots of a phase that fill: all in turn, without a gap, and each at least once.
+
+    A shot that finds no room so is given its place ahead of the others, the most wanted first.
+    """
     too_long = [job for job in jobs if job.starts_utc_ns + job.exposing_ns() > job.until_utc_ns]
     if too_long:
         return [_no_room(day, job, source) for job in too_long]
     jobs = sorted(jobs, key=lambda job: job.shot.wanted.rank)
-    seen = set()
-    for index, job in enumerate(jobs):
-        first = day.slots.earliest(job.starts_utc_ns, job.length_ns(), job.until_utc_ns - job.exposing_ns())
-        if first is not None:
-            _put_filling(day, job, first, job.count)
-            seen.add(index)
-    seen |= _fill_gaps(day, jobs)
+    ahead: set[int] = set()
+    while True:
+        attempt = day.copy()
+        seen = _place_once(attempt, jobs, ahead) | _fill_gaps(attempt, jobs)
+        crowded_out = set(range(len(jobs))) - seen
+        if crowded_out <= ahead:
+            break
+        ahead |= crowded_out
+    day.take_over(attempt)
     return [
         source.fault(
             (*job.loc, "fill"),
@@ -209,8 +222,20 @@ def place_filling(day: RigDay, jobs: Sequence[Job], source: PlanSource) -> list[
             "error" if job.shot.wanted is Wanted.MUST else "warning",
         )
         for index, job in enumerate(jobs)
-        if index not in seen
+        if index in crowded_out
     ]
+
+
+def _place_once(day: RigDay, jobs: Sequence[Job], chosen: set[int]) -> set[int]:
+    """Place one whole take of each chosen shot as early as it fits; return which were placed."""
+    placed = set()
+    for index in sorted(chosen):
+        job = jobs[index]
+        first = day.slots.earliest(job.starts_utc_ns, job.length_ns(), job.until_utc_ns - job.exposing_ns())
+        if first is not None:
+            _put_filling(day, job, first, job.count)
+            placed.add(index)
+    return placed
 
 
 def _fill_gaps(day: RigDay, jobs: Sequence[Job]) -> set[int]:

@@ -34,6 +34,10 @@ class Slots:
         for start, end in taken:
             self.take(start, end)
 
+    def copy(self) -> Slots:
+        """Return the same intervals, to go on with apart."""
+        return Slots(zip(self._starts, self._ends, strict=True))
+
     def is_free(self, start: int, end: int) -> bool:
         """Return whether nothing is taken between `start` and `end`."""
         index = bisect.bisect_right(self._starts, start)
