@@ -43,6 +43,8 @@ ARMING_NS = 60 * NS_PER_S
 """So long before a phase, or before the filter is asked for, a resumed run no longer waits to be armed."""
 CLOCK_BACK_NS = 60 * NS_PER_S
 """A run is not resumed by a clock further behind its journal; nearer, it is, and every word is asked anew."""
+LARGEST_CLOCK_OFFSET_S = 300.0
+"""A computer's clock that is further off than this was set wrong, and is not corrected but set."""
 STOPPED_EXIT = 10
 MUST_LOST_EXIT = 11
 CONTRADICTED_EXIT = 70
@@ -174,6 +176,7 @@ def run(
     timeline = prepared.compiled.timeline
     _only_without_real_cameras(timeline, virtual=virtual, habit=habit, start=start)
     real = _real_rigs(timeline, virtual=virtual)
+    _only_a_small_correction(clock_offset_s, real)
     begins = moment(start, timeline) if start else ClockEpoch.now(clock_offset_s).utc_ns
     if begins > max(phase.ends_utc_ns for phase in timeline.phases):
         raise UsageError(
@@ -218,6 +221,7 @@ def resume(
         _only_cameras_of_the_same_kind(records[0].get("real_cameras") or [], real)
         if real:
             _only_without_real_cameras(timeline, virtual=virtual, habit=habit, start=start)
+            _only_a_small_correction(clock_offset_s, real)
         if fast and not rehearsal:
             raise UsageError("Only a rehearsal resumes in virtual time. Mend: leave --fast out.")
         operator = ScriptedOperator(Habit.parse(habit or "prompt")) if habit or fast else None
@@ -388,9 +392,22 @@ def _only_without_real_cameras(
         )
 
 
+def _only_a_small_correction(clock_offset_s: float, real: list[str]) -> None:
+    """Keep a correction of the clock from pretending another time with a real camera (HF-S02)."""
+    if real and not abs(clock_offset_s) <= LARGEST_CLOCK_OFFSET_S:
+        raise OperatorError(
+            f"A clock that is {clock_offset_s:g} s off is not corrected here: with a real camera at most "
+            f"{LARGEST_CLOCK_OFFSET_S:g} s are. Mend: set the computer's clock, and check its time zone."
+        )
+
+
+def _hears_a_terminal() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty()  # None: the input was closed from the start
+
+
 def _need_ears(operator: ScriptedOperator | None, *, plain: bool, simulated: bool) -> None:
     """Refuse a run that nobody could speak to (HF-S14)."""
-    if operator is None and not sys.stdin.isatty() and not (plain and simulated):
+    if operator is None and not _hears_a_terminal() and not (plain and simulated and sys.stdin):
         raise OperatorError(
             "The run cannot hear you: its input is not a terminal, and no filter could be confirmed. "
             "Mend: start it from a terminal, or over ssh with a terminal (ssh -t)."
@@ -418,7 +435,7 @@ def _arm(timeline: Timeline, *, virtual: bool, clock_text: str) -> None:
         "The solar filter belongs on every lens that points at the Sun now. Follow its maker's instructions; "
         "never look through a lens at the Sun, or at the Sun without eye protection made for it."
     )
-    if sys.stdin.isatty():
+    if _hears_a_terminal():
         out.print("Press Enter to begin, Ctrl-C to leave.")
         sys.stdin.readline()
 

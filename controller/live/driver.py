@@ -31,8 +31,8 @@ from controller.engine import messages as m
 from controller.engine.engine import Engine
 from controller.engine.states import FrameState
 from controller.engine.view import RunView
-from controller.journal.records import Kind
 from controller.live.clockwatch import ClockWatch
+from controller.live.effects import Writer, journalled
 from controller.live.reports import events_of
 from controller.timeline.model import Frame
 from controller.units import NS_PER_S, UtcNs, seconds_to_ns
@@ -72,14 +72,6 @@ class Speaker(Protocol):
 
     def say(self, text: str, urgent: bool) -> None:
         """Speak, or drop the sentence."""
-        ...
-
-
-class Writer(Protocol):
-    """Where records go; the journal writer is one."""
-
-    def append_many(self, records: list[tuple[Kind, int, dict[str, Any]]]) -> object:
-        """Write records in order, on the disk when it returns."""
         ...
 
 
@@ -182,14 +174,7 @@ class LiveRun:
         self._show()
 
     def _carry_out(self, effects: list[m.Effect]) -> None:
-        records: list[tuple[Kind, int, dict[str, Any]]] = []
-        for effect in effects:
-            if isinstance(effect, m.Record):
-                records.append((Kind(effect.kind), effect.at_utc_ns, dict(effect.data)))
-                continue
-            if records and not isinstance(effect, m.WakeAt):
-                self.journal.append_many(records)
-                records = []
+        for effect in journalled(effects, self.journal):
             match effect:
                 case m.HandOver(frame=frame):
                     self._hand_over(frame)
@@ -203,8 +188,6 @@ class LiveRun:
                     self._wake(instant)
                 case m.Finish(outcome=outcome):
                     self._outcome = outcome
-        if records:
-            self.journal.append_many(records)
 
     def _hand_over(self, frame: Frame) -> None:
         """Give a frame to its rig's process; one that has just ended gets nothing, nor does its successor."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any
 
 from controller.cameras.clock import VirtualClock
 from controller.cameras.protocol import Camera, Clock, MissReason
@@ -18,7 +18,7 @@ from controller.cameras.worker import CameraWorker, Report, WaitUntil
 from controller.engine import messages as m
 from controller.engine.engine import Engine
 from controller.engine.states import FrameState
-from controller.journal.records import Kind
+from controller.live.effects import Writer, journalled
 from controller.live.reports import events_of
 from controller.timeline.model import Hold
 from controller.units import FilterState, UtcNs
@@ -27,14 +27,6 @@ MakeCamera = Callable[[Clock], Camera]
 """Opens a rig's camera on the clock it is given; called again after a loss."""
 NextWord = Callable[[Hold, int, bool], int | None]
 """Given a hold, the instant it opened and whether it is the rig's first: when the word comes, or None."""
-
-
-class Writer(Protocol):
-    """Where records go; the journal writer is one."""
-
-    def append_many(self, records: list[tuple[Kind, int, dict[str, Any]]]) -> object:
-        """Write records in order, on the disk when it returns."""
-        ...
 
 
 @dataclass
@@ -163,14 +155,7 @@ class Simulation:
         self._carry_out(self.engine.handle(event), event.now_utc_ns)
 
     def _carry_out(self, effects: list[m.Effect], now: int) -> None:
-        records: list[tuple[Kind, int, dict[str, Any]]] = []
-        for effect in effects:
-            if isinstance(effect, m.Record):
-                records.append((Kind(effect.kind), effect.at_utc_ns, dict(effect.data)))
-                continue
-            if records and not isinstance(effect, m.WakeAt):
-                self.journal.append_many(records)
-                records = []
+        for effect in journalled(effects, self.journal):
             match effect:
                 case m.HandOver(frame=frame):
                     seat = self._seats[frame.rig]
@@ -186,8 +171,6 @@ class Simulation:
                     self._outcome = outcome
                 case m.Say():
                     pass
-        if records:
-            self.journal.append_many(records)
         self._listen()
 
     def _wake(self, instant: int) -> None:

@@ -65,7 +65,7 @@ def jd_of_date(date: dt.date) -> float:
 
 def date_of_jd(jd: float) -> dt.date:
     """Return the calendar date a Julian date falls on, clipped to the years 1 to 9999."""
-    days = int((jd + 0.5) // 1 - (_J2000_JD + 0.5))
+    days = int((jd + 0.5) // 1 - _J2000_JD)
     ordinal = min(max(_J2000_DATE.toordinal() + days, 1), dt.date.max.toordinal())
     return dt.date.fromordinal(ordinal)
 

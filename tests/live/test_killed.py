@@ -25,7 +25,7 @@ JOURNAL_BYTES = 400_000
 
 
 def killed_when(
-    reached: Callable[[bytes], bool], command: list[str], cwd: Path, runs: Path, rng: random.Random
+    reached: Callable[[Path], bool], command: list[str], cwd: Path, runs: Path, rng: random.Random
 ) -> Path:
     """Start a run, kill it once its journal is so far and a random moment more; return its folder."""
     process = subprocess.Popen(
@@ -35,10 +35,10 @@ def killed_when(
     try:
         while process.poll() is None:
             journals = list(runs.glob("*/journal.jsonl"))
-            if journals and reached(journals[0].read_bytes()):
+            if journals and reached(journals[0]):
                 time.sleep(rng.uniform(0, 0.003))
                 break
-            time.sleep(0.001)
+            time.sleep(0.002)
     finally:
         process.send_signal(signal.SIGKILL)
         process.wait()
@@ -61,7 +61,7 @@ def test_killed_and_resumed(seed: int, tmp_path: Path) -> None:
     runs = tmp_path / "runs"
     size = rng.randrange(5_000, JOURNAL_BYTES)
     command = [*HOLDFIRE, "rehearse", str(TOTAL), "--fast", "--json", "--runs", str(runs)]
-    path = killed_when(lambda data: len(data) >= size, command, tmp_path, runs, rng)
+    path = killed_when(lambda journal: journal.stat().st_size >= size, command, tmp_path, runs, rng)
     folder = RunFolder.open(path)
     before_bytes = folder.journal_path.read_bytes()
     before = folder.read()
@@ -104,7 +104,11 @@ def test_cameras_of_a_killed_live_run_fire_nothing_more(tmp_path: Path) -> None:
         *HOLDFIRE, "rehearse", str(TOTAL), "--operator", "prompt", "--from", "1 min after C2", "--runs", str(runs),
     ]  # fmt: skip
     path = killed_when(
-        lambda data: b'"kind":"frame_fired"' in data, command, tmp_path, runs, random.Random(1)
+        lambda journal: b'"kind":"frame_fired"' in journal.read_bytes(),
+        command,
+        tmp_path,
+        runs,
+        random.Random(1),
     )
     folder = RunFolder.open(path)
     time.sleep(3)  # more than the lead by which frames are handed over

@@ -176,14 +176,17 @@ def test_a_real_camera_run_that_cannot_hear_refuses(tmp_path: Path) -> None:
     assert not (tmp_path / "runs").exists()
 
 
-@pytest.mark.parametrize("words", [["--operator", "prompt"], ["--from", "1 min before C2"]])
+@pytest.mark.parametrize(
+    "words", [["--operator", "prompt"], ["--from", "1 min before C2"], ["--clock-offset", "21350000"]]
+)
 def test_no_script_and_no_pretended_time_on_a_real_camera(tmp_path: Path, words: list[str]) -> None:
-    """HF-S02: a scripted operator or a pretended time is refused where a plan names a real camera."""
+    """HF-S02: a script, a pretended time or a vast clock correction is refused where a plan has a real camera."""
     plan = tmp_path / "bench.yaml"
     plan.write_text(BENCH.replace("DRIVER", "tethered"))
     done = holdfire("run", str(plan), *words, "--runs", str(tmp_path / "runs"), cwd=tmp_path)
     assert done.returncode == 7
     assert "real camera" in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
     assert not (tmp_path / "runs").exists()
 
 

@@ -19,7 +19,10 @@ HALF_HOUR_NS = 1800 * 10**9
 
 @pytest.mark.parametrize("place", PLACES, ids=lambda place: place.name)
 def test_the_sun_s_way_is_astropy_s(place):
-    """From half an hour before C1 to half an hour after C4 the Sun is within 0.5" of Astropy's, which has no pole for years to come."""
+    """From half an hour before C1 to half an hour after C4 the Sun is within 0.5 arcseconds of Astropy's.
+
+    Astropy has no pole for years to come.
+    """
     sky, track = seen(place)
     instants = np.linspace(track.starts_utc_ns, track.ends_utc_ns, 9).astype(np.int64)
     there = astropy_sun.sun(instants, where(place))
