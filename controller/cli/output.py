@@ -26,14 +26,22 @@ def print_json(data: object) -> None:
 
 
 def table(headers: Sequence[str], rows: Sequence[Sequence[Any]], *, title: str | None = None) -> Table:
-    """Return a plain table; a header that starts with ``>`` is aligned to the right."""
+    """Return a plain table that fits the screen where it can.
+
+    A header that starts with ``>`` is aligned to the right, one with ``~`` may wrap.
+    """
     made = Table(title=title, title_justify="left", box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for header in headers:
         made.add_column(
-            header.lstrip(">"), justify="right" if header.startswith(">") else "left", no_wrap=True
+            header.lstrip(">~"),
+            justify="right" if header.startswith(">") else "left",
+            no_wrap=not header.startswith("~"),
         )
     for row in rows:
         made.add_row(*(str(cell) for cell in row))
+    out = console()
+    if out.measure(made, options=out.options.update(width=1000)).maximum > out.width:
+        made.padding = (0, 1, 0, 0)
     return made
 
 

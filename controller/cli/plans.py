@@ -144,7 +144,7 @@ def _phase_table(timeline: Timeline) -> Table:
                 _busy(frames, length),
             )
         )
-    return table(("rig", "phase", "filter", "from", "until", "length", ">frames", ">used"), rows)
+    return table(("~rig", "~phase", "filter", "from", "until", "length", ">frames", ">used"), rows)
 
 
 def _frame_table(timeline: Timeline) -> Table:
@@ -161,4 +161,4 @@ def _frame_table(timeline: Timeline) -> Table:
         )
         for frame in timeline.frames
     ]
-    return table(("frame", "at", "shot", ">exposure", "", "", "", "filter"), rows)
+    return table(("frame", "at", "~shot", ">exposure", "", "", "", "filter"), rows)
