@@ -9,6 +9,7 @@ Its times follow `CameraBody`: frames fired back to back open `CameraBody.cycle_
 
 from __future__ import annotations
 
+import functools
 import io
 import itertools
 import math
@@ -412,7 +413,8 @@ class SimulatedCamera:
         self._check_cable(exposed=exposed)
 
 
-def _listed(quantity: Quantity, asked: float, listed: Sequence[float]) -> float:
+@functools.lru_cache(maxsize=4096)  # a plan asks for few values, and thousands of times in made-up days
+def _listed(quantity: Quantity, asked: float, listed: tuple[float, ...]) -> float:
     nearest = min(listed, key=lambda number: (round(quantity.stops_apart(asked, number), 9), number))
     if quantity.stops_apart(asked, nearest) > 1 / 6 + 1e-9:
         raise CameraFault(

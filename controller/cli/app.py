@@ -482,11 +482,61 @@ def rehearse(
     earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
     terrain: Terrain = None,
+    days: Annotated[
+        int | None,
+        typer.Option(
+            "--days",
+            metavar="N",
+            help="Live so many made-up days in memory; print the odds.",
+            show_default=False,
+        ),
+    ] = None,
+    day: Annotated[
+        int | None,
+        typer.Option(
+            "--day",
+            metavar="K",
+            help="Play one of these days again; --json has its journal.",
+            show_default=False,
+        ),
+    ] = None,
+    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Decides all made-up days.")] = 1,
+    assume: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--assume",
+            metavar="KEY=NUMBER",
+            help="Another assumption for --days. Repeatable.",
+            show_default=False,
+        ),
+    ] = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(
+            "--picture", metavar="FILE", help="Draw the odds: .png, .pdf, .svg.", show_default=False
+        ),
+    ] = None,
+    what_if: Annotated[
+        bool, typer.Option("--what-if/--no-what-if", help="Find what would help by living --days again.")
+    ] = True,
+    cores: Annotated[
+        int | None,
+        typer.Option("--cores", metavar="N", help="For --days; all when left out.", show_default=False),
+    ] = None,
     json: Json = False,
 ) -> None:
-    """Play a plan against simulated cameras, in real time or --fast, and print the account."""
+    """Play a plan against simulated cameras, in real time, --fast or --days; print the account or the odds."""
+    from controller.cli import days as made_up
     from controller.cli import runs
 
+    if days is not None or day is not None:
+        made_up.refuse_other_ways(**{"fast": fast, "operator": operator, "from": start, "fault": fault})
+        made_up.rehearse_days(
+            plan, days=days, day=day, seed=seed, assume=assume or [], picture=picture, what_if=what_if,
+            cores=cores, earth_rotation=earth_rotation, ephemeris=ephemeris, terrain=terrain, as_json=json,
+        )  # fmt: skip
+        return
+    made_up.refuse_without_days(assume=assume, picture=picture, cores=cores)
     runs.rehearse(
         plan, fast=fast, habit=operator, start=start, faults=fault or [], base=runs_folder, plain=plain,
         silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris, terrain=terrain, as_json=json,

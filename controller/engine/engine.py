@@ -492,7 +492,9 @@ class Engine:
         return min(later, default=self._now + NS_PER_S)
 
     def _done(self) -> bool:
-        waiting = any(self._planned.values()) or self.totals()[FrameState.HANDED]
+        waiting = any(self._planned.values()) or any(
+            tally[FrameState.HANDED] for tally in self._tally.values()
+        )
         holding = any(state in (HoldState.AHEAD, HoldState.OPEN) for state in self._hold_state.values())
         speaking = bool(self._cues) and self._cues[0].at_utc_ns <= self._over_ns
         return not waiting and not holding and not speaking
@@ -720,8 +722,11 @@ def _within(frame: Frame, window: tuple[int, int] | None) -> Frame:
     ends_by = frame.ends_by_utc_ns
     if frame.filter_need is FilterState.OFF and window is not None:
         ends_by = UtcNs(min(ends_by, window[1]))
-    frame = replace(frame, ends_by_utc_ns=ends_by)
-    return replace(frame, deadline_utc_ns=UtcNs(min(frame.deadline_utc_ns, last_start(frame))))
+    if ends_by != frame.ends_by_utc_ns:
+        frame = replace(frame, ends_by_utc_ns=ends_by)
+    if frame.deadline_utc_ns <= last_start(frame):
+        return frame
+    return replace(frame, deadline_utc_ns=UtcNs(last_start(frame)))
 
 
 def _asked_within(timeline: Timeline, window: tuple[int, int] | None) -> list[Hold]:

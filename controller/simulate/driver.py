@@ -8,8 +8,8 @@ the call returns, as in a live run. The same timeline, cameras and operator give
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Generator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Generator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from controller.cameras.clock import VirtualClock
@@ -51,6 +51,8 @@ class Simulation:
         start_utc_ns: the virtual instant at which the run begins.
         facts: for the first record.
         on_step: called with the virtual instant after every step, for a progress bar.
+        also: what else the engine is told, each at its own instant.
+        status_every_s: how often an idle camera is asked for its status, seconds.
     """
 
     engine: Engine
@@ -60,6 +62,8 @@ class Simulation:
     start_utc_ns: int
     facts: Mapping[str, Any] = field(default_factory=dict)
     on_step: Callable[[int], None] | None = None
+    also: Sequence[m.Event] = ()
+    status_every_s: float = 10.0
 
     def __post_init__(self) -> None:
         self._queue: list[tuple[int, int, Callable[[int], None]]] = []
@@ -72,10 +76,17 @@ class Simulation:
             rig.name: self._seat(self.cameras[rig.name], rig.release_lag_s)
             for rig in self.engine.timeline.rigs
         }
+        for event in self.also:
+            self._at(event.now_utc_ns, self._tell(event))
 
     def _seat(self, make_camera: MakeCamera, release_lag_s: float) -> _Seat:
         clock = VirtualClock(self.start_utc_ns)
-        worker = CameraWorker(lambda: make_camera(clock), clock, release_lag_s=release_lag_s)
+        worker = CameraWorker(
+            lambda: make_camera(clock),
+            clock,
+            release_lag_s=release_lag_s,
+            status_every_s=self.status_every_s,
+        )
         return _Seat(worker, clock, worker.run())
 
     def run(self, *, until_utc_ns: int | None = None) -> str | None:
@@ -196,6 +207,12 @@ class Simulation:
             self._asked_rigs.add(hold.rig)
             if word_at is not None:
                 self._at(word_at, self._word(hold.rig, hold.needs))
+
+    def _tell(self, event: m.Event) -> Callable[[int], None]:
+        def tell(now: int) -> None:
+            self._feed(replace(event, now_utc_ns=UtcNs(now)))
+
+        return tell
 
     def _word(self, rig: str, state: FilterState) -> Callable[[int], None]:
         def say(now: int) -> None:
