@@ -24,6 +24,7 @@ from typing import Literal
 
 from controller.cameras.clock import ClockEpoch, MonotonicClock
 from controller.cameras.protocol import Camera, Clock, MissReason
+from controller.cameras.punctual import GarbageCollector, claim_precedence
 from controller.cameras.simulated import MODEL, SimFault, SimulatedDevice
 from controller.cameras.tethered import VIRTUAL_FOLDER_VARIABLE, open_tethered
 from controller.cameras.worker import CameraWorker, Lost, WaitUntil
@@ -175,12 +176,13 @@ def _child_main(spec: CameraSpec, epoch: ClockEpoch, connection: Connection) -> 
     if spec.virtual_folder is not None:
         os.environ[VIRTUAL_FOLDER_VARIABLE] = str(spec.virtual_folder)
     threading.Thread(target=_end_with_parent, name="end with parent", daemon=True).start()
+    claim_precedence()
     clock = MonotonicClock(epoch)
     try:
         worker = CameraWorker(
             spec.opener(clock), clock, release_lag_s=spec.release_lag_s, prepare_lead_s=spec.prepare_lead_s
         )
-        serve(worker, clock, connection)
+        serve(worker, clock, connection, GarbageCollector())
     except Exception as error:  # noqa: BLE001 - the parent is told, and starts another process
         where = traceback.extract_tb(error.__traceback__)[-1]
         place = f"{Path(where.filename).name}:{where.lineno}"
@@ -198,13 +200,20 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def serve(worker: CameraWorker, clock: Clock, connection: Connection) -> None:
-    """Drive a worker in real time until it is closed or the pipe breaks; then its camera is closed too."""
+def serve(
+    worker: CameraWorker, clock: Clock, connection: Connection, garbage: GarbageCollector | None = None
+) -> None:
+    """Drive a worker in real time until it is closed or the pipe breaks; then its camera is closed too.
+
+    With `garbage`, reference cycles are collected in waits that are long enough, and only there.
+    """
     steps = worker.run()
     try:
         for step in steps:
             try:
                 if isinstance(step, WaitUntil):
+                    if garbage is not None:
+                        garbage.collect_if_idle(step.instant_ns - clock.now_ns())
                     _wait(step.instant_ns, worker, clock, connection)
                 else:
                     connection.send(step)
