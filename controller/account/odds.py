@@ -287,10 +287,15 @@ def _unfiltered(timeline: Timeline, played: Played, rig: str, true: list[tuple[i
     slack = seconds_to_ns(0.1)  # the spread of a camera's release lag
     found = []
     for opened, closed in true:
-        said = next((state for at, state in reversed(words) if at <= opened - NS_PER_S // 4), None)
-        if said == FilterState.OFF and not start - slack <= opened <= closed <= end + slack:
+        # As in the audit: a word that came while the command was on its way is not held against the shutter.
+        said = {_last(words, opened), _last(words, opened - NS_PER_S // 4)}
+        if said == {FilterState.OFF} and not start - slack <= opened <= closed <= end + slack:
             found.append(f"the shutter of {rig} was open outside the window with its filter off (HF-S03).")
     return found
+
+
+def _last(words: list[tuple[int, str]], instant_ns: int) -> str | None:
+    return next((state for at, state in reversed(words) if at <= instant_ns), None)
 
 
 def crowded_out(timeline: Timeline, records: Iterable[Mapping[str, Any]]) -> list[str]:

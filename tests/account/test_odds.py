@@ -151,6 +151,22 @@ def test_an_open_shutter_outside_the_window_is_seen(calm: Lived) -> None:
     )
 
 
+def test_a_word_just_before_the_shutter_counts(calm: Lived) -> None:
+    """HF-S03: "on" said a tenth of a second before a filtered exposure is heard; said after it, it is a breach."""
+    opened = sorted(calm.played.exposures["long"])[0][0]
+    for on_ns, breaches in ((opened - 10**8, 0), (opened + 10**8, 1)):
+        said = [
+            {"kind": "filter_said", "rig": "long", "state": state, "at_utc_ns": at_ns, "seq": 1}
+            for at_ns, state in ((opened - 10**10, "off"), (on_ns, "on"))
+        ]
+        others = [r for r in calm.played.records if r["kind"] not in ("filter_said", "run_began")]
+        played = replace(
+            calm.played, records=[*said, *others], exposures={"long": [(opened, opened + 10**6)]}
+        )
+        found = [s for s in contradictions(small_day(), played) if "open outside the window" in s]
+        assert len(found) == breaches
+
+
 def test_a_run_without_an_end_is_seen(calm: Lived) -> None:
     """A day that breaks off is a contradiction."""
     cut = replace(calm.played, records=calm.played.records[:-1])
