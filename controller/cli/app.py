@@ -357,6 +357,143 @@ def moon(
 
 
 @app.command()
+def draft(
+    lat: Annotated[
+        str | None, typer.Option("--lat", help="Latitude: 36.12 N, or degrees north.", show_default=False)
+    ] = None,
+    lon: Annotated[
+        str | None, typer.Option("--lon", help="Longitude: 5.72 W, or degrees east.", show_default=False)
+    ] = None,
+    elevation: Annotated[
+        str | None, typer.Option("--elevation", help="Metres above sea level; 0.", show_default=False)
+    ] = None,
+    zone: Annotated[
+        str | None, typer.Option("--zone", help="IANA time zone; found from the place.", show_default=False)
+    ] = None,
+    date: Annotated[
+        str | None,
+        typer.Option(
+            "--date", metavar="YYYY-MM-DD", help="The eclipse; the next one seen there.", show_default=False
+        ),
+    ] = None,
+    camera: Annotated[
+        str | None,
+        typer.Option("--camera", metavar="CLASS", help="Such as: APS-C 24 MP.", show_default=False),
+    ] = None,
+    focal_length: Annotated[
+        str | None,
+        typer.Option("--focal-length", metavar="MM", help="Of the lens alone.", show_default=False),
+    ] = None,
+    aperture: Annotated[
+        str | None,
+        typer.Option("--aperture", metavar="F", help="Of the lens alone: f/8.", show_default=False),
+    ] = None,
+    teleconverter: Annotated[
+        str | None,
+        typer.Option("--teleconverter", metavar="X", help="Its factor; 1 without.", show_default=False),
+    ] = None,
+    filter_density: Annotated[
+        str | None,
+        typer.Option("--filter-density", metavar="D", help="Optical density; 5.0.", show_default=False),
+    ] = None,
+    mount: Annotated[
+        str | None, typer.Option("--mount", help="fixed or tracking.", show_default=False)
+    ] = None,
+    iso: Annotated[
+        int | None, typer.Option("--iso", help="For every shot; chosen when left out.", show_default=False)
+    ] = None,
+    want: Annotated[
+        str | None,
+        typer.Option(
+            "--want",
+            metavar="LIST",
+            help="What is wanted above all: beads, corona, earthshine, ..., or all.",
+            show_default=False,
+        ),
+    ] = None,
+    corona: Annotated[
+        float, typer.Option("--corona", metavar="R", help="How far out, solar radii from the Sun's centre.")
+    ] = 5.0,
+    crescents: Annotated[
+        int, typer.Option("--crescents", help="Pictures of the sequence on each side.")
+    ] = 12,
+    spacing: Annotated[
+        str, typer.Option("--spacing", help="Of the sequence: even in time, or in covered area.")
+    ] = "time",
+    haze: Annotated[str, typer.Option("--haze", help="The air: very clear; clear; hazy; thick.")] = "clear",
+    wide: Annotated[
+        str | None,
+        typer.Option(
+            "--wide", metavar="MM", help="A second camera, on the land: its lens.", show_default=False
+        ),
+    ] = None,
+    people: Annotated[
+        str | None,
+        typer.Option("--people", metavar="MM", help="A camera that faces the people.", show_default=False),
+    ] = None,
+    long_side: Annotated[
+        str | None,
+        typer.Option("--long-side", help="level or upright; on a fixed mount what fits.", show_default=False),
+    ] = None,
+    filter_kind: Annotated[
+        str | None, typer.Option("--filter", metavar="TEXT", help="What it is.", show_default=False)
+    ] = None,
+    frame_gap: Annotated[
+        str | None,
+        typer.Option(
+            "--frame-gap",
+            metavar="S",
+            help="From the end of one exposure to the next; measure it.",
+            show_default=False,
+        ),
+    ] = None,
+    write_time: Annotated[
+        str | None,
+        typer.Option("--write-time", metavar="S", help="To write one frame to the card.", show_default=False),
+    ] = None,
+    buffer: Annotated[
+        int | None, typer.Option("--buffer", help="Frames it holds.", show_default=False)
+    ] = None,
+    card: Annotated[
+        int | None, typer.Option("--card", help="Frames the card holds.", show_default=False)
+    ] = None,
+    battery: Annotated[
+        str | None, typer.Option("--battery", metavar="WH", help="Or mains.", show_default=False)
+    ] = None,
+    place: Annotated[str, typer.Option("--place", metavar="NAME", help="What you call the place.")] = "",
+    title: Annotated[str, typer.Option("--title", help="What you call the day.")] = "",
+    attached: Annotated[
+        bool, typer.Option("--attached", help="Take what the attached camera lists.")
+    ] = False,
+    ask: Annotated[bool, typer.Option("--ask", help="Ask for everything that is not given.")] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "-o", "--out", metavar="FILE", help="eclipse-DATE.yaml; - prints it.", show_default=False
+        ),
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite the file.")] = False,
+    ephemeris: Ephemeris = None,
+    json: Json = False,
+) -> None:
+    """Draft a plan for a place, an eclipse and your gear, with the reason for every exposure."""
+    from controller.cli import draft as command
+
+    command.command(
+        {
+            "lat": lat, "lon": lon, "elevation": elevation, "camera": camera, "focal-length": focal_length,
+            "aperture": aperture, "teleconverter": teleconverter, "filter-density": filter_density, "mount": mount,
+        },
+        command.Extras(
+            date=date, zone=zone, place=place, title=title, iso=iso, want=want, corona=corona, crescents=crescents,
+            spacing=spacing, haze=haze, long_side=long_side, filter_kind=filter_kind, wide=wide, people=people,
+            frame_gap=frame_gap, write_time=write_time, buffer=buffer, card=card, battery=battery,
+        ),
+        attached=attached, ask=ask, out=out, force=force, ephemeris=ephemeris, as_json=json,
+    )  # fmt: skip
+
+
+@app.command()
 def check(
     plan: PlanPath,
     solar_radius: SolarRadius = 959.95,

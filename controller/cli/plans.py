@@ -11,6 +11,7 @@ from rich.table import Table
 from controller.cli.output import console, duration_text, local_time, print_json, table
 from controller.cli.prepare import prepare
 from controller.cli.sky import show_circumstances
+from controller.cli.totality import totalities
 from controller.errors import Fault, PlanError
 from controller.light.stops import format_exposure
 from controller.sky import Constants
@@ -41,6 +42,7 @@ def check(
         from controller.cli.runs import attached_words, probe_attached
 
         camera_words = attached_words(timeline, probe_attached())
+    dark = totalities(timeline, prepared.loaded.plan.rigs, prepared.sky)
     if as_json:
         data: dict[str, Any] = {
             "ok": True,
@@ -59,6 +61,7 @@ def check(
                 }
                 for phase in timeline.phases
             ],
+            "totality": [one.to_json_dict() for one in dark],
         }
         if attached:
             data["cameras"] = camera_words
@@ -74,6 +77,8 @@ def check(
     if frames:
         out.print(_frame_table(timeline))
         out.print()
+    for one in dark:
+        out.print(one.words, soft_wrap=True)
     for fault in warnings:
         out.print(fault.text(str(path)), soft_wrap=True)
     for sentence in camera_words:

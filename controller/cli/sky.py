@@ -108,9 +108,9 @@ def contacts(
         raise UsageError("No place is given. Mend: give --lat and --lon (and --elevation), or a plan.")
     else:
         site = Site(lat, lon, elevation)
-        when = parse_date(date) if date else _next_eclipse(site, constants, ephemeris)
+        when = parse_date(date) if date else next_eclipse(site, constants, ephemeris)
     if zone:
-        _require_zone(zone)
+        require_zone(zone)
     site = replace(site, horizon=surroundings.horizon(site.horizon))
     heights = moon.chosen_terrain(terrain)
     found = circumstances(site, when, constants=constants, ephemeris=ephemeris, terrain=heights)
@@ -151,7 +151,12 @@ def _earth_rotation(constants: Constants) -> dict[str, Any]:
     }
 
 
-def _require_zone(zone: str) -> None:
+def require_zone(zone: str) -> None:
+    """Refuse a time zone that is not known.
+
+    Raises:
+        UsageError: if it is not.
+    """
     try:
         ZoneInfo(zone)
     except (ZoneInfoNotFoundError, ValueError, OSError):
@@ -160,7 +165,12 @@ def _require_zone(zone: str) -> None:
         ) from None
 
 
-def _next_eclipse(site: Site, constants: Constants, ephemeris: Path | None) -> dt.date:
+def next_eclipse(site: Site, constants: Constants, ephemeris: Path | None) -> dt.date:
+    """Return the date of the next eclipse that a place sees.
+
+    Raises:
+        UsageError: if it sees none in the next 20 years.
+    """
     today = dt.datetime.now(dt.UTC).date()
     last = dt.date(min(today.year + 20, 2052), 12, 31)
     seen = eclipses_at(site, today, last, constants=constants, ephemeris=ephemeris)

@@ -172,6 +172,51 @@ def cover(
     )
 
 
+def covered_by(
+    settings: Iterable[tuple[float, float, float]],
+    wanted: Radii,
+    *,
+    sensor: Sensor = FULL_FRAME,
+    sun_altitude_deg: float = REFERENCE_ALTITUDE_DEG,
+    site_elevation_m: float = 0.0,
+    haze: Haze = Haze.CLEAR,
+    min_snr: float = FAIR_SNR,
+    margin_stops: float = MARGIN_STOPS,
+) -> tuple[Radii, ...]:
+    """Return which stretches of a range of the corona some frames cover between them, from the inner end outwards.
+
+    Args:
+        settings: exposure in seconds, f-number of lens and teleconverter together, and ISO of each frame.
+        wanted: the range, solar radii from the Sun's centre.
+        sensor: the class of sensor.
+        sun_altitude_deg: without refraction.
+        site_elevation_m: metres above sea level.
+        haze: the air's clearness.
+        min_snr: signal over noise wanted in one pixel.
+        margin_stops: how much brighter or fainter the corona may turn out.
+
+    Raises:
+        ValueError: if the Sun is below the horizon.
+    """
+    stretches: list[Radii] = []
+    found = {
+        usable_radii(
+            exposure_s, f_number, iso, sensor=sensor, sun_altitude_deg=sun_altitude_deg,
+            site_elevation_m=site_elevation_m, haze=haze, min_snr=min_snr, margin_stops=margin_stops,
+        )
+        for exposure_s, f_number, iso in set(settings)
+    }  # fmt: skip
+    for low, high in sorted(radii for radii in found if radii is not None):
+        low, high = max(low, wanted[0]), min(high, wanted[1])
+        if low >= high:
+            continue
+        if stretches and low <= stretches[-1][1]:
+            stretches[-1] = (stretches[-1][0], max(high, stretches[-1][1]))
+        else:
+            stretches.append((low, high))
+    return tuple(stretches)
+
+
 def covering_bracket(
     inner_radius: float,
     outer_radius: float,
