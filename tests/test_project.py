@@ -130,7 +130,8 @@ def test_forbidden_words_are_found() -> None:
 
 
 @pytest.mark.parametrize(
-    "name", ["scripts/setup", "scripts/demo", "scripts/test", "scripts/bench", "scripts/lock", ".ci/run"]
+    "name",
+    [f"scripts/{name}" for name in ("setup", "demo", "test", "bench", "lock", "soak")] + [".ci/run"],
 )
 def test_scripts_can_be_run(name: str) -> None:
     """Every script is executable and bash can parse it."""
