@@ -19,16 +19,12 @@ from pathlib import Path
 import astronomy
 import numpy as np
 import swisseph
+from bench_release import release
 
 from controller.account.model import make_account
-from controller.cameras.clock import ClockEpoch
-from controller.cameras.host import CameraProcess, CameraSpec
-from controller.cameras.protocol import Outcome
 from controller.cameras.simulated import SimulatedDevice
-from controller.cameras.worker import Opened
 from controller.cli.prepare import prepare
 from controller.engine.engine import Engine
-from controller.gear.body import CameraBody
 from controller.journal.folder import RunFolder
 from controller.journal.reading import read_journal
 from controller.journal.records import Kind
@@ -37,15 +33,13 @@ from controller.operator.script import Habit, ScriptedOperator
 from controller.simulate.driver import Simulation
 from controller.sky import Site, circumstances
 from controller.sky.batch import circumstances_at_many
-from controller.timeline.model import Frame, Hold, Settings
-from controller.units import NS_PER_S, FilterState, UtcNs, Wanted, seconds_to_ns
+from controller.timeline.model import Hold
+from controller.units import NS_PER_S, UtcNs
 
 PLAN = Path(__file__).parent.parent / "sample_plans" / "total_2027.yaml"
 SITE, DATE = Site(36.12, -5.72, 150.0), dt.date(2027, 8, 2)
 CONTACT_ROUNDS = 20
 JOURNAL_ROUNDS, RECORDS_A_ROUND = 10, 50
-FRAMES, FRAMES_APART_S = 40, 0.25
-BODY = CameraBody(frame_gap_s=0.05, setting_time_s=0.0, release_lag_s=0.02, write_time_s=0.01)
 
 
 def main() -> None:
@@ -56,7 +50,7 @@ def main() -> None:
     first_answer()
     rehearsal()
     journal()
-    release()
+    release(row)
 
 
 def row(what: str, ours: str, yardstick: str, ratio: float) -> None:
@@ -220,61 +214,6 @@ def journal() -> None:
         f"{count / ours_s:.0f} /s",
         f"{count / bare_s:.0f} /s",
         bare_s / ours_s,
-    )
-
-
-def release() -> None:
-    """How far releases are from their instants, in the camera's process and in a loop that sleeps."""
-    epoch = ClockEpoch.now()
-    process = CameraProcess(CameraSpec(rig="long", driver="simulated", body=BODY, release_lag_s=0.02), epoch)
-    try:
-        while not isinstance(process.connection.recv(), Opened):
-            pass
-        first = time.time_ns() + 2 * NS_PER_S
-        frames = [frame(number, first + seconds_to_ns(number * FRAMES_APART_S)) for number in range(FRAMES)]
-        for one in frames:
-            process.send_hand_over(one)
-        due = {one.frame_id: one.due_utc_ns for one in frames}
-        errors_us = []
-        while due:
-            report = process.connection.recv()
-            if isinstance(report, Outcome):
-                at = due.pop(report.frame_id)
-                if report.released_utc_ns is not None:
-                    errors_us.append(abs(report.released_utc_ns - at) / 1000)
-    finally:
-        process.close(timeout_s=2.0)
-    sleeping_us = []
-    began = time.monotonic_ns()
-    for number in range(1, FRAMES + 1):
-        wanted = began + seconds_to_ns(number * FRAMES_APART_S)
-        time.sleep((wanted - time.monotonic_ns()) / NS_PER_S)
-        sleeping_us.append(abs(time.monotonic_ns() - wanted) / 1000)
-    for name, pick in (("median", statistics.median), ("worst", max)):
-        ours, other = pick(errors_us), pick(sleeping_us)
-        row(f"release error, {name}, against sleep", f"{ours:.0f} us", f"{other:.0f} us", ours / other)
-    print(f"{len(errors_us)} of {FRAMES} frames released")
-
-
-def frame(number: int, due_utc_ns: int) -> Frame:
-    """Return a filtered frame of 1/1000 s."""
-    deadline = UtcNs(due_utc_ns + NS_PER_S // 2)
-    return Frame(
-        frame_id=f"long/{number:04d}",
-        rig="long",
-        phase="bench",
-        shot="bench",
-        take=1,
-        step=number + 1,
-        settings=Settings(exposure_s=0.001, f_number=8.0, iso=100),
-        wanted=Wanted.WANT,
-        filter_need=FilterState.ON,
-        due_utc_ns=UtcNs(due_utc_ns),
-        deadline_utc_ns=deadline,
-        ends_by_utc_ns=UtcNs(due_utc_ns + 10 * NS_PER_S),
-        starts_from_utc_ns=UtcNs(due_utc_ns),
-        movable_until_utc_ns=deadline,
-        slot_ns=seconds_to_ns(FRAMES_APART_S),
     )
 
 
