@@ -25,13 +25,14 @@ from controller.light.sensor import FARTHEST_RADIUS
 from controller.light.stops import format_exposure, format_f_number
 from controller.plan import fields
 from controller.plan.drafting import SUBJECTS, Draft, Gear, Scene, Wish, draft
-from controller.plan.drafting.model import BETWEEN, MOST_SPARED
+from controller.plan.drafting.model import MOST_SPARED
 from controller.plan.drafting.text import flow_list
 from controller.plan.loading import load_plan_text
 from controller.sky import Constants, Kind, Site, circumstances, time_zone_at
 from controller.sky.track import sun_track
 from controller.timeline.compile import Compiled, compile_plan
 from controller.timeline.framing import BLUR_LIMIT_PX
+from controller.units import FilterState
 
 Answers = dict[str, str]
 """What was given for each option, as text."""
@@ -362,8 +363,8 @@ def checked(scene: Scene, gear: Gear, wish: Wish, *, card: int | None = None, ti
     if gear.mount == "fixed" and gear.long_side == "level" and _lost(made):
         upright = _compiled(scene, replace(gear, long_side="upright"), wish, title=title)
         made = made if _lost(upright) else upright
-    if any(fault.what.startswith(f'There is no room for "{BETWEEN}"') for fault in made.compiled.warnings):
-        wish = replace(wish, between=False)
+    while crowded_out := _without_room(made):
+        wish = replace(wish, left_out=wish.left_out | crowded_out)
         made = _compiled(scene, made.gear, wish, title=title)
     said: list[str] = []
     if card is not None:
@@ -393,6 +394,14 @@ def _compiled(
 
 def _lost(made: Drafted) -> bool:
     return any(plan.lost for plan in made.compiled.aims.values())
+
+
+def _without_room(made: Drafted) -> frozenset[str]:
+    """Return the shots of totality that compiling found no room for."""
+    fired = {frame.shot for frame in made.compiled.timeline.frames if frame.rig == made.gear.name}
+    plan = load_plan_text(made.draft.text, "draft").plan
+    bare = [phase for phase in plan.phases if phase.filter is FilterState.OFF]
+    return frozenset(shot.name for phase in bare for shot in phase.shots if shot.name not in fired)
 
 
 def _fitted(made: Drafted, wish: Wish, card: int, title: str) -> tuple[Drafted, Wish, list[str]]:

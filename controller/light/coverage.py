@@ -19,6 +19,9 @@ from controller.light.extinction import REFERENCE_ALTITUDE_DEG, Haze
 from controller.light.sensor import FAIR_SNR, FULL_FRAME, GOOD_SNR, MARGIN_STOPS, Sensor, usable_radii
 from controller.light.stops import NOMINAL_THIRDS_S, stops_between
 
+SEAM_RADII = 0.01
+"""A gap narrower than this, solar radii, is none: the corona hardly changes over it."""
+
 Radii = tuple[float, float]
 """From and to, solar radii from the Sun's centre."""
 
@@ -210,7 +213,7 @@ def covered_by(
         low, high = max(low, wanted[0]), min(high, wanted[1])
         if low >= high:
             continue
-        if stretches and low <= stretches[-1][1]:
+        if stretches and low <= stretches[-1][1] + SEAM_RADII:
             stretches[-1] = (stretches[-1][0], max(high, stretches[-1][1]))
         else:
             stretches.append((low, high))

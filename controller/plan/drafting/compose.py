@@ -59,7 +59,7 @@ def draft(scene: Scene, gear: Gear, wish: Wish, *, notes: Sequence[str] = (), ti
     if scene.sky.kind is Kind.NONE:
         raise ValueError("the place sees nothing of that eclipse")
     light = Light(scene, gear, wish)
-    phases, corona = phases_of(scene, gear, wish, light)
+    phases = phases_of(scene, gear, wish, light)
     lines = [
         *_head(scene, gear, wish, light, notes),
         "",
@@ -79,14 +79,7 @@ def draft(scene: Scene, gear: Gear, wish: Wish, *, notes: Sequence[str] = (), ti
         of_phase = list(phase_lines(phase))
         lines += of_phase if number else of_phase[1:]
     lines += ["", *_cues(scene)]
-    return Draft(
-        text="\n".join(lines) + "\n",
-        motion_limit_s=light.limit_s,
-        corona_exposures_s=() if corona is None else corona.coarse.exposures_s,
-        corona_radii=() if corona is None else corona.covered,
-        corona_wanted=None if corona is None else corona.cover.wanted,
-        notes=tuple(notes),
-    )
+    return Draft(text="\n".join(lines) + "\n", motion_limit_s=light.limit_s, notes=tuple(notes))
 
 
 def _title(scene: Scene) -> str:

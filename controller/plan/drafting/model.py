@@ -41,9 +41,7 @@ LONG_FROM_MM = 135.0
 """A focal length from which a lens is called long."""
 MOST_ISO = 3200
 """Beyond it a draft does not go by itself: noise eats what the shorter exposure gains (common practice)."""
-BETWEEN = "prominences between"
-"""The shot that takes the moments in which no set fits."""
-MOST_SPARED = 12
+MOST_SPARED = 14
 SHORTENED = 0.98
 """Of the longest exposure before a trail shows: the Sun's speed in the frame is not the same all day."""
 
@@ -142,23 +140,23 @@ class Wish:
     spare_card: int = 0
     """How much is left out for a small card, 0 to `MOST_SPARED`."""
 
-    between: bool = True
-    """Whether the moments between the corona's sets are used."""
+    left_out: frozenset[str] = frozenset()
+    """Shots of totality, by name, that have been found to have no room."""
 
     @property
     def uses_all(self) -> bool:
         """Return whether every moment of totality is to be used."""
-        return self.between and self.spare_card < 1
+        return self.spare_card < 1
 
     @property
     def corona_rest(self) -> float:
         """Return how long the camera rests after a set of the corona, in lengths of the set."""
-        return 0.0 if self.spare_card < 2 else 0.25 * 1.6 ** (self.spare_card - 2)
+        return 0.0 if self.spare_card < 3 else 0.25 * 1.6 ** (self.spare_card - 3)
 
     @property
     def edge_every_s(self) -> float | None:
         """Return the interval of the frames around C2 and C3; None: as fast as can be."""
-        return None if self.spare_card < 9 else self.spare_card - 8.0
+        return None if self.spare_card < 2 else max(1.0, self.spare_card - 8.0)
 
     def wanted(self, subject: str) -> Wanted:
         """Return how much a subject is wanted."""
@@ -209,11 +207,6 @@ class Draft:
     text: str
     motion_limit_s: float | None
     """The longest exposure on the fixed tripod, which the plan states and keeps; None on a tracking mount."""
-    corona_exposures_s: tuple[float, ...] = ()
-    """The fewest that cover the corona."""
-    corona_radii: tuple[tuple[float, float], ...] = ()
-    """The stretches of it that they cover, solar radii."""
-    corona_wanted: tuple[float, float] | None = None
     notes: tuple[str, ...] = field(default_factory=tuple)
     """What is worth knowing and stands at the head of the plan, too."""
 

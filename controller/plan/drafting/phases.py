@@ -23,7 +23,7 @@ from controller.plan.drafting.light import (
     land_iso,
     slot_s,
 )
-from controller.plan.drafting.model import BETWEEN, Gear, Scene, Wish
+from controller.plan.drafting.model import Gear, Scene, Wish
 from controller.plan.drafting.text import Noted, NotedPhase, bracket_of, exposure
 from controller.plan.fields import Anchor
 from controller.plan.model import BracketPlan, PhasePlan, ShotPlan
@@ -75,30 +75,27 @@ def anchor(contact: ContactName, offset_s: float = 0.0) -> Anchor:
     return Anchor(contact, round(offset_s, 1) + 0.0)
 
 
-def phases_of(scene: Scene, gear: Gear, wish: Wish, light: Light) -> tuple[list[NotedPhase], Corona | None]:
-    """Return the phases of the day in order of time, and the exposures for the corona where there is totality."""
+def phases_of(scene: Scene, gear: Gear, wish: Wish, light: Light) -> list[NotedPhase]:
+    """Return the phases of the day in order of time, each rig's."""
     kind = scene.sky.kind
     if kind is Kind.PARTIAL:
         found: list[NotedPhase | None] = [_partial(scene, gear, wish, light)]
-        corona = None
     elif kind is Kind.ANNULAR:
         found = [
             _crescents(scene, gear, wish, light, before=True, quiet_s=RING_MARGIN_S),
             _ring(scene, gear, wish, light),
             _crescents(scene, gear, wish, light, before=False, quiet_s=RING_MARGIN_S),
         ]
-        corona = None
     else:
-        totality, corona = _totality(scene, gear, wish, light)
         found = [
             _crescents(scene, gear, wish, light, before=True, quiet_s=QUIET_S),
-            totality,
+            _totality(scene, gear, wish, light),
             _crescents(scene, gear, wish, light, before=False, quiet_s=QUIET_S),
         ]
     for name, focal_mm in (("land", wish.land_mm), ("people", wish.people_mm)):
         if focal_mm is not None:
             found.append(_land(scene, wish, light, name))
-    return [phase for phase in found if phase is not None], corona
+    return [phase for phase in found if phase is not None]
 
 
 def _phase(
@@ -113,7 +110,7 @@ def _phase(
 # --- totality -------------------------------------------------------------------------------------------
 
 
-def _totality(scene: Scene, gear: Gear, wish: Wish, light: Light) -> tuple[NotedPhase | None, Corona]:
+def _totality(scene: Scene, gear: Gear, wish: Wish, light: Light) -> NotedPhase | None:
     dark_s = (scene.at(C3) - scene.at(C2)) / NS_PER_S
     edge = min(8.0, 0.3 * dark_s)
     middle_s = dark_s - 2 * edge
@@ -131,13 +128,14 @@ def _totality(scene: Scene, gear: Gear, wish: Wish, light: Light) -> tuple[Noted
         *_middle(scene, gear, wish, light, corona, dark_s, edge),
         *_edge(scene, gear, wish, light, dark_s, first=False),
     ]
+    shots = [one for one in shots if one.shot.name not in wish.left_out]
     why = (
         "Totality, the filter off. The first diamond ring shows some ten seconds before C2, the last as long after C3; "
         "the shots around C3 are those around C2 in the opposite order. `fill` repeats a shot for as long as there is "
         "time in its stretch, in turn with the others that fill."
     )
     span = _Span((C2, -BARE_BEFORE_S), (C3, BARE_AFTER_S))
-    return _phase("totality", span, FilterState.OFF, gear.name, shots, why), corona
+    return _phase("totality", span, FilterState.OFF, gear.name, shots, why)
 
 
 def _shortened(corona: Corona, most_s: float) -> Corona:
@@ -158,9 +156,12 @@ def _edge(
     contact, which = (C2, "first") if first else (C3, "last")
     outside = BARE_BEFORE_S if first else BARE_AFTER_S
     beads_s = min(3.0, 0.3 * dark_s)
+    sparing = wish.edge_every_s is not None
+    # Stretches that fill overlap, so that none leaves a gap; those that do not fill would only jostle.
+    beads_from_s = -3.0 if sparing else -4.0
     rows = [
         ("diamond ring", "diamond rings", DIAMOND_RING, (-outside, -3.0)),
-        ("beads", "beads", BEADS, (-4.0, beads_s)),
+        ("beads", "beads", BEADS, (beads_from_s, beads_s)),
         ("chromosphere", "chromosphere", CHROMOSPHERE, (min(1.0, 0.1 * dark_s), min(6.0, 0.4 * dark_s))),
         ("prominences", "prominences", PROMINENCES, (min(4.0, 0.3 * dark_s), min(10.0, 0.45 * dark_s))),
     ]
@@ -172,11 +173,14 @@ def _edge(
         room = span.seconds(scene) / slot_s(chosen.exposures_s, gear)
         if wanted is not Wanted.MUST and room < SHORTEST_ROOM_SLOTS:
             continue
-        if wish.edge_every_s is not None and wanted is not Wanted.MUST:
+        if sparing and name in ("chromosphere", "prominences"):
             continue
+        every = None
+        if wish.edge_every_s is not None:
+            every = max(wish.edge_every_s, math.ceil(10 * slot_s(chosen.exposures_s, gear)) / 10)
         shot = ShotPlan(
             name=f"{which} {name}", wanted=wanted, exposure=chosen.exposures_s[0], iso=chosen.iso,
-            **_repeated(wish.edge_every_s), **span.keys(),
+            **_repeated(every), **span.keys(),
         )  # fmt: skip
         as_first = (
             not first
@@ -274,7 +278,7 @@ def _between(scene: Scene, light: Light, corona: Corona, span: _Span) -> Iterato
     chosen = light.bare(PROMINENCES, scene.at(MID))
     yield Noted(
         ShotPlan(
-            name=BETWEEN, wanted=Wanted.NICE, exposure=chosen.exposures_s[0], iso=chosen.iso, fill=True,
+            name="prominences between", wanted=Wanted.NICE, exposure=chosen.exposures_s[0], iso=chosen.iso, fill=True,
             **span.keys(),
         ),
         "One between two sets, and in the moments that are too short for a set: prominences as the Moon uncovers them, "
