@@ -4,15 +4,20 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import fields, replace
 from itertools import pairwise
 from pathlib import Path
 from statistics import NormalDist
+from typing import Any
 
 import pytest
 
 from controller.account.odds import REASONS, live, live_one
+from controller.cameras.worker import CameraWorker
 from controller.cli.days import live_many
+from controller.engine import engine as engine_module
+from controller.engine.engine import Engine
 from controller.errors import UsageError
 from controller.journal.reading import JournalState, read_journal
 from controller.journal.records import Kind
@@ -26,10 +31,13 @@ from controller.simulate.days import (
     play,
     wilson,
 )
-from controller.units import NS_PER_S, FilterState
+from controller.timeline.model import Frame
+from controller.timeline.refit import Placement, refit
+from controller.units import NS_PER_S, FilterState, Wanted
 from tests.simulate.small import BODY, CALM, ROUGH, case, small_day
 
 DAYS = 300
+SOUND_GATE = Engine._barred
 
 
 def test_hundreds_of_rough_days_keep_every_rule() -> None:
@@ -245,3 +253,36 @@ def test_assumptions_are_all_explained() -> None:
     assert all(getattr(changed, name) == 0.5 for name in names)
     assert [name for name, _, _ in changed.table()] == names
     assert all(value and what for _, value, what in changed.table())
+
+
+def _held_passes(engine: Engine, rig: str, need: FilterState) -> str | None:
+    return None if (why := SOUND_GATE(engine, rig, need)) == "held" else why
+
+
+def _upside_down(frames: Iterable[Frame], now_utc_ns: int, **more: Any) -> list[Placement]:
+    """A refit that places nice frames before must ones."""
+    swapped = {Wanted.MUST: Wanted.NICE, Wanted.NICE: Wanted.MUST}
+    known = {frame.frame_id: frame for frame in frames}
+    turned = [replace(frame, wanted=swapped.get(frame.wanted, frame.wanted)) for frame in known.values()]
+    return [
+        replace(placed, frame=known[placed.frame.frame_id]) for placed in refit(turned, now_utc_ns, **more)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("where", "name", "broken", "breach"),
+    [
+        (Engine, "_barred", _held_passes, "HF-S06"),
+        (Engine, "_withdraw", lambda *_: None, "HF-S01"),
+        (CameraWorker, "_late_from_ns", lambda *_: 2**62, "HF-S08"),
+        (engine_module, "refit", _upside_down, "without less wanted frames"),
+    ],
+    ids=["a hold that passes", "frames not taken back", "late frames fired", "nice before must"],
+)
+def test_days_find_a_broken_program(
+    where: object, name: str, broken: object, breach: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """HF-S24: a hundred days are enough to see that the program breaks a rule."""
+    monkeypatch.setattr(where, name, broken)
+    found = live([case(ROUGH)], 7, range(1, 101)).breaches
+    assert any(breach in sentence for _, _, sentence in found)
