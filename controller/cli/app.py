@@ -599,6 +599,35 @@ def cameras(json: Json = False) -> None:
 
 
 @app.command()
+def calibrate(
+    match: Annotated[
+        str | None, typer.Option("--match", metavar="CAMERA", help="Part of its model name, or its port.")
+    ] = None,
+    virtual_camera: Annotated[
+        bool, typer.Option("--virtual-camera", help="Measure libgphoto2's virtual camera.")
+    ] = False,
+    simulated: Annotated[bool, typer.Option("--simulated", help="Measure the simulated camera.")] = False,
+    frames: Annotated[int, typer.Option("--frames", help="How many to fire to fill the buffer.")] = 60,
+    release_lag: Annotated[
+        float | None,
+        typer.Option("--release-lag", metavar="S", help="As you found it with a photographed clock."),
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option("-o", "--output", metavar="FILE", help="The profile; named by the model else."),
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Measure how fast a camera works by firing frames, lens cap or filter on, and write its profile."""
+    from controller.cli.calibrate import measure
+
+    measure(
+        match, output, virtual=virtual_camera, simulated=simulated, frames=frames, release_lag_s=release_lag,
+        as_json=json,
+    )  # fmt: skip
+
+
+@app.command()
 def rehearse(
     plan: PlanPath,
     fast: Annotated[bool, typer.Option("--fast", help="In virtual time: a whole day in seconds.")] = False,
