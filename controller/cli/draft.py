@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bisect
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -22,11 +22,11 @@ from controller.gear.classes import CAMERA_CLASSES
 from controller.gear.drift import SunSeen
 from controller.light.extinction import Haze
 from controller.light.sensor import FARTHEST_RADIUS
-from controller.light.stops import format_exposure, format_f_number
+from controller.light.stops import format_f_number
 from controller.plan import fields
 from controller.plan.drafting import SUBJECTS, Draft, Gear, Scene, Wish, draft
 from controller.plan.drafting.model import MOST_SPARED
-from controller.plan.drafting.text import flow_list
+from controller.plan.drafting.text import exposure, flow_list
 from controller.plan.loading import load_plan_text
 from controller.sky import Constants, Kind, Site, circumstances, time_zone_at
 from controller.sky.track import sun_track
@@ -264,7 +264,7 @@ def _gear(values: Mapping[str, Any], extras: Extras, facts: CameraFacts | None) 
     if facts is not None:
         body = replace(body, shutter_s=facts.shutter_s, f_numbers=facts.f_numbers, isos=facts.isos)
         written.append("# what the attached camera lists:")
-        written += _listed("shutter_speeds", map(format_exposure, sorted(facts.shutter_s)))
+        written += _listed("shutter_speeds", map(exposure, sorted(facts.shutter_s)))
         written += _listed("isos", map(str, sorted(facts.isos)))
     if not is_listed(values["aperture"], body.f_numbers):
         body = replace(body, f_numbers=(values["aperture"],))
@@ -309,9 +309,10 @@ def _gear(values: Mapping[str, Any], extras: Extras, facts: CameraFacts | None) 
     )
 
 
-def _listed(key: str, values: Any) -> list[str]:  # noqa: ANN401 - an iterable of text
-    lines = flow_list(f"{key}: ", values)
-    return lines if lines[0].endswith(("]", ",")) and "[]" not in lines[0] else []
+def _listed(key: str, values: Iterable[str]) -> list[str]:
+    """Return a list of what a camera offers; nothing where it does not say."""
+    known = list(values)
+    return flow_list(f"{key}: ", known) if known else []
 
 
 def _wish(extras: Extras) -> Wish:

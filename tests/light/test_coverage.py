@@ -8,8 +8,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.light import coverage
+from controller.light.coverage import cover, covered_by
 from controller.light.extinction import Haze
-from controller.light.sensor import FULL_FRAME, GOOD_SNR, SENSORS, corona_pixel, usable_radii
+from controller.light.sensor import (
+    FAIR_SNR,
+    FULL_FRAME,
+    GOOD_SNR,
+    MARGIN_STOPS,
+    SENSORS,
+    corona_pixel,
+    usable_radii,
+)
 from controller.light.stops import NOMINAL_THIRDS_S
 
 
@@ -145,3 +154,22 @@ def test_radii_that_cannot_be_meant_are_refused(inner, outer):
     """Inside the disk, out of order or no number: ValueError."""
     with pytest.raises(ValueError, match="cannot be meant"):
         coverage.cover(inner, outer, f_number=8, iso=100)
+
+
+def test_what_frames_cover_is_what_each_is_of_use_for() -> None:
+    """The stretches are the union of the frames' own; a gap that no frame reaches stays one."""
+    low, high = usable_radii(1 / 500, 8, 100, min_snr=FAIR_SNR, margin_stops=MARGIN_STOPS) or (0, 0)
+    far = usable_radii(1.0, 8, 100, min_snr=FAIR_SNR, margin_stops=MARGIN_STOPS) or (0, 0)
+    assert low < high < far[0]
+    found = covered_by([(1 / 500, 8, 100), (1.0, 8, 100), (1.0, 8, 100)], (1.05, 6.0))
+    assert found == ((max(1.05, low), high), (far[0], min(6.0, far[1])))
+    assert covered_by([], (1.05, 6.0)) == ()
+
+
+def test_what_the_fewest_frames_cover_is_found_again() -> None:
+    """The set that `cover` finds for a stretch covers it by this reckoning, too; without one frame it does not."""
+    chosen = cover(1.05, 5.0, f_number=8, iso=100)
+    assert chosen.complete
+    settings = [(one, 8.0, 100.0) for one in chosen.exposures_s]
+    assert covered_by(settings, (1.05, 5.0)) == ((1.05, 5.0),)
+    assert covered_by(settings[:-1], (1.05, 5.0))[-1][1] < 5.0

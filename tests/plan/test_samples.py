@@ -16,6 +16,7 @@ PATHS = sorted(FOLDER.glob("*.yaml"))
 
 KINDS = {
     "total_2027": astronomy.EclipseKind.Total,
+    "fixed_tripod_2028": astronomy.EclipseKind.Total,
     "two_rigs_2026": astronomy.EclipseKind.Total,
     "annular_2028": astronomy.EclipseKind.Annular,
     "partial_2027": astronomy.EclipseKind.Partial,
@@ -67,6 +68,14 @@ def test_sample_sites_see_their_eclipse(path):
     assert eclipse.peak.altitude > 5
     unfiltered = any(phase.filter is FilterState.OFF for phase in plan.phases)
     assert unfiltered == (eclipse.kind is astronomy.EclipseKind.Total)
+
+
+def test_one_sample_stands_on_a_fixed_tripod():
+    """A long lens that does not follow the Sun, with its sensor, so that drift and aiming are computed."""
+    rig = load_plan(FOLDER / "fixed_tripod_2028.yaml").plan.rigs[0]
+    assert rig.mount == "fixed"
+    assert rig.optics.focal_length >= 300
+    assert rig.optics.sensor is not None
 
 
 def test_every_kind_of_eclipse_has_a_sample():

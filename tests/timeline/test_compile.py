@@ -387,3 +387,34 @@ def test_time_zone_of_the_plan_comes_before_the_one_found() -> None:
         changed(("  longitude: 32.10\n", "  longitude: 32.10\n  time_zone: Asia/Tokyo\n")), "p"
     )
     assert compile_plan(named, contacts(), time_zone="Africa/Cairo").timeline.time_zone == "Asia/Tokyo"
+
+
+def test_overlapping_stretches_are_filled_without_a_gap() -> None:
+    """Where one filling shot may go on until the next may begin, the camera never idles between them."""
+    text = changed(
+        (
+            """        fill: true
+        from: 5 s after C2
+        until: 10 s before C3
+""",
+            """        fill: true
+        from: 5 s after C2
+        until: 10 s before C3
+      - name: early
+        wanted: nice
+        exposure: 1/500
+        fill: true
+        from: 1 s after C2
+        until: 5.9 s after C2
+""",
+        )
+    )
+    done = compiled(text)
+    c2 = done.timeline.contacts_utc_ns[ContactName.C2]
+    frames = [
+        f for f in done.timeline.frames if f.phase == "totality" and 0 < f.due_utc_ns - c2 < 9 * NS_PER_S
+    ]
+    assert {f.shot for f in frames} == {"early", "more corona"}
+    idle = [b.due_utc_ns - a.due_utc_ns - a.slot_ns for a, b in pairwise(frames)]
+    assert len(idle) > 5
+    assert max(idle) == 0

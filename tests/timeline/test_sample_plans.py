@@ -50,7 +50,9 @@ def test_frames_of_the_total_sample() -> None:
     assert count["totality", "corona again"] > 150
 
 
-@pytest.mark.parametrize(("name", "share"), [("total_2027", 0.90), ("two_rigs_2026", 0.85)])
+@pytest.mark.parametrize(
+    ("name", "share"), [("total_2027", 0.90), ("two_rigs_2026", 0.85), ("fixed_tripod_2028", 0.97)]
+)
 def test_totality_is_used(name: str, share: float) -> None:
     """Of the unfiltered phase the camera is busy for nearly all the time, and idle for 5 s at most at once."""
     done = sample(name)
@@ -62,7 +64,7 @@ def test_totality_is_used(name: str, share: float) -> None:
     assert max(start - end for start, end in zip(starts, ends, strict=True)) < 5 * NS_PER_S
 
 
-@pytest.mark.parametrize("name", ["total_2027", "two_rigs_2026"])
+@pytest.mark.parametrize("name", ["total_2027", "two_rigs_2026", "fixed_tripod_2028"])
 def test_no_long_exposure_meets_the_photosphere(name: str) -> None:
     """HF-S03: unfiltered exposures longer than 1/25 s lie between C2 and C3, at least 3 s from either."""
     line = sample(name).timeline

@@ -219,9 +219,9 @@ def _holds(gear: Gear) -> Iterator[str]:
     settle_s = settle_time_s(Touch.FILTER, gear.focal_length_mm * gear.teleconverter)
     early_s = min(EARLIEST_FILTER_OFF_BEFORE_C2_S, math.ceil(BARE_BEFORE_S + HANDLING_S + settle_s))
     yield from comment(
-        f"When the filter may come off and must be back on. The first frame without it is {BARE_BEFORE_S:g} s before C2: "
-        f"{early_s - BARE_BEFORE_S:g} s to take it off and for {settle_s:.1f} s of trembling to die. The last ends "
-        f"{BARE_AFTER_S:g} s after C3. Nothing is fired without it before you have said that it is off."
+        f"When the filter may come off and must be back on. The first frame without it is {BARE_BEFORE_S:g} s before C2, "
+        f"which leaves {early_s - BARE_BEFORE_S:g} s to take it off and to let the rig settle ({settle_s:.0f} s). The "
+        f"last ends {BARE_AFTER_S:g} s after C3. Nothing is fired without it before you have said that it is off."
     )
     yield "holds:"
     yield f"  filter_off_earliest: {anchor(C2, -early_s)}"

@@ -120,7 +120,7 @@ class Light:
             for stop in stops
         }
         taken = self._capped(found.recommended_s, longest)
-        why = f"{covered:.0%} covered. {self._why(found, taken, utc_ns, iso)}"
+        why = f"{percent(covered)} covered. {self._why(found, taken, utc_ns, iso)}"
         return Chosen(tuple(sorted(times)), why, self._speed(iso))
 
     def _at_lowest_iso(self, expose: Callable[[int], Exposure], most_s: float) -> tuple[int, Exposure]:
@@ -316,6 +316,11 @@ class Light:
         return exposure_for_level_s(
             dark + LAND_REFLECTANCE * lit_lx / math.pi, LAND_F_NUMBER, iso, METERED_LEVEL
         )
+
+
+def percent(part: float) -> str:
+    """Return a covered part of the Sun in words."""
+    return f"{100 * part:.0f} %" if part >= 0.01 else "under 1 %"
 
 
 def land_iso(scene: Scene, name: str) -> int:

@@ -21,11 +21,12 @@ from controller.plan.drafting.light import (
     Corona,
     Light,
     land_iso,
+    percent,
     slot_s,
 )
 from controller.plan.drafting.model import Gear, Scene, Wish
 from controller.plan.drafting.text import Noted, NotedPhase, bracket_of, exposure
-from controller.plan.fields import Anchor
+from controller.plan.fields import Anchor, format_duration
 from controller.plan.model import BracketPlan, PhasePlan, ShotPlan
 from controller.sky import Kind
 from controller.units import NS_PER_S, ContactName, FilterState, Wanted
@@ -347,7 +348,7 @@ def _sequence_words(wish: Wish, offsets: Sequence[float]) -> str:
     if wish.spacing == "area":
         even = "at even steps of the covered part of the Sun"
     elif count > 1:
-        even = f"one every {offsets[1] - offsets[0]:.0f} s"
+        even = f"one every {format_duration(offsets[1] - offsets[0])}"
     else:
         even = "one"
     pictures = f"{count} picture{'' if count == 1 else 's'}"
@@ -384,9 +385,7 @@ def _sequence(wish: Wish, contact: ContactName, moments: Sequence[_Moment], gear
                     "starts": anchor(contact, first.offset_s),
                     "until": anchor(contact, last.offset_s + min(step, math.ceil(take_s + 2))),
                 }
-            low, high = sorted(
-                (f"{one.covered:.0%}" for one in (first, last)), key=lambda word: int(word[:-1])
-            )
+            low, high = (percent(part) for part in sorted((first.covered, last.covered)))
             name = f"crescents, {low} to {high} covered" if low != high else f"crescent, {low} covered"
             while name in used:
                 name += " again"
@@ -573,8 +572,12 @@ def _land(scene: Scene, wish: Wish, light: Light, name: str) -> NotedPhase | Non
         after_it = grid.index(run[-1]) + 1
         end = grid[after_it] if after_it < len(grid) else (after, LAND_BEFORE_S)
         times = sorted({nearest_listed(2.0 ** (mark + stop), light.gear.listed_s)[0] for stop in stops})
-        while len(times) > 1 and slot_s(times, light.gear) > 2 * every:
+        span = _Span(run[0], end)
+        most_s = min(2 * every, span.seconds(scene))
+        while times and slot_s(times, light.gear) > most_s:
             times.pop()
+        if not times:  # a totality of a second or two
+            continue
         step = every if slot_s(times, light.gear) <= every else math.ceil(slot_s(times, light.gear)) + 1.0
         metered = exposure(nearest_listed(2.0**mark, light.gear.listed_s)[0])
         label = f"{name}, about {metered}"
@@ -584,7 +587,7 @@ def _land(scene: Scene, wish: Wish, light: Light, name: str) -> NotedPhase | Non
             Noted(
                 ShotPlan(
                     name=label, wanted=wish.wanted("land"), every=step, **bracket_of(times),
-                    **_Span(run[0], end).keys(),
+                    **span.keys(),
                 ),
                 "",
             )

@@ -110,14 +110,10 @@ def _bracket_lines(bracket: BracketPlan) -> Iterator[str]:
 
 def flow_list(head: str, values: Iterable[str]) -> list[str]:
     """Return a list of values after its key, broken where it is long."""
-    pad = " " * (len(head) + 1)
-    return textwrap.wrap(
-        f"{head}[{', '.join(values)}]",
-        WIDTH,
-        subsequent_indent=pad,
-        break_on_hyphens=False,
-        drop_whitespace=True,
-    )
+    pad, tie = " " * (len(head) + 1), "\N{NO-BREAK SPACE}"
+    text = head + "[" + ", ".join(value.replace(" ", tie) for value in values) + "]"
+    lines = textwrap.wrap(text, WIDTH, subsequent_indent=pad, break_on_hyphens=False, break_long_words=False)
+    return [line.replace(tie, " ") for line in lines]
 
 
 def bracket_of(exposures_s: Sequence[float]) -> dict[str, object]:
