@@ -57,8 +57,9 @@ def of_every_compiled_plan(check: Callable[[Compiled, Plan], None]) -> None:
 def test_the_plans_are_worth_checking() -> None:
     """Of the plans made up here a good part compiles, with every kind of frame, and a good part does not."""
     good, bad = many_days()
-    assert len(good) > 120
-    assert len(bad) > 80
+    # How many depends on what else is loaded: hypothesis draws from the constants of all modules.
+    assert len(good) > 90
+    assert len(bad) > 70
     frames = [frame for _, done, _ in good for frame in done.timeline.frames]
     assert min(Counter(frame.filter_need for frame in frames).values()) > 2000
     assert min(Counter(frame.wanted for frame in frames).values()) > 2000
