@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import bisect
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -64,6 +64,7 @@ QUESTIONS: tuple[_Question, ...] = (
     _Question("filter-density", "Optical density of the solar filter", fields.Density, "", "5.0"),
     _Question("mount", "Mount: fixed or tracking", fields.MountField),
 )
+_THERE_ALREADY = "{} is there already. Mend: give another name with -o, or --force."
 _ADAPTERS: dict[str, TypeAdapter[Any]] = {one.option: TypeAdapter(one.kind) for one in QUESTIONS}
 
 
@@ -123,7 +124,15 @@ def command(
         CameraError: if the attached camera cannot be probed.
     """
     given = {option: text for option, text in answers.items() if text is not None}
+    for one in QUESTIONS:  # whoever answers questions has not slipped before
+        if one.option in given:
+            _read(one, given[one.option])
+    if out is not None and not force and out.exists():
+        raise UsageError(_THERE_ALREADY.format(out))
+    _wish(extras)
     told = _complete(given, ask=ask)
+    if ask:
+        extras = _asked_wishes(extras)
     values = {one.option: _read(one, told[one.option]) for one in QUESTIONS}
     site = Site(values["lat"], values["lon"], values["elevation"])
     scene = _scene(site, extras, ephemeris)
@@ -162,25 +171,53 @@ def _complete(given: Answers, *, ask: bool) -> Answers:
 
 
 def _asked(one: _Question) -> str:
-    out = console(error=True)
     if one.option == "camera":
         for number, name in enumerate(CAMERA_CLASSES, 1):
-            out.print(f"  {number}  {name}")
-    while True:
-        default = f" [{one.default}]" if one.default else ""
-        out.print(f"{one.ask}{default}: ", end="")
-        line = sys.stdin.readline()
-        if not line:
-            raise UsageError(f"Nobody answered: {one.ask}. Mend: give --{one.option}.")
-        text = line.strip() or one.default or ""
+            console(error=True).print(f"  {number}  {name}")
+
+    def understood(text: str) -> str:
         if one.option == "camera" and text.isdigit() and 1 <= int(text) <= len(CAMERA_CLASSES):
             text = list(CAMERA_CLASSES)[int(text) - 1]
-        try:
-            _read(one, text)
-        except UsageError as error:
-            out.print(str(error), soft_wrap=True)
-            continue
+        _read(one, text)
         return text
+
+    return _answer(one.ask, one.option, one.default or "", understood)
+
+
+def _asked_wishes(extras: Extras) -> Extras:
+    """Return the extras with the eclipse and what is wanted above all asked for, where they are not given."""
+
+    def day(text: str) -> str:
+        return parse_date(text).isoformat() if text else ""
+
+    def wanted(text: str) -> str:
+        _wish(replace(extras, want=text))
+        return text
+
+    date = extras.date or _answer(
+        "Date of the eclipse (2027-08-02; nothing for the next one)", "date", "", day
+    )
+    subjects = ", ".join(SUBJECTS)
+    want = extras.want or _answer(f"Wanted above all, of {subjects}; all; or nothing", "want", "", wanted)
+    return replace(extras, date=date or None, want=want or None)
+
+
+def _answer(ask: str, option: str, default: str, understood: Callable[[str], str]) -> str:
+    """Ask until the answer is understood.
+
+    Raises:
+        UsageError: if nobody answers any more.
+    """
+    out = console(error=True)
+    while True:
+        out.print(f"{ask}{f' [{default}]' if default else ''}: ", end="", soft_wrap=True, markup=False)
+        line = sys.stdin.readline()
+        if not line:
+            raise UsageError(f"Nobody answered: {ask}. Mend: give --{option}.")
+        try:
+            return understood(line.strip() or default)
+        except UsageError as error:
+            out.print(str(error), soft_wrap=True, markup=False)
 
 
 def _read(one: _Question, text: str) -> Any:  # noqa: ANN401 - each question has its own type
@@ -487,7 +524,7 @@ def _write(path: Path, text: str, *, force: bool) -> None:
         with path.open("w" if force else "x", encoding="utf-8") as file:
             file.write(text)
     except FileExistsError:
-        raise UsageError(f"{path} is there already. Mend: give another name with -o, or --force.") from None
+        raise UsageError(_THERE_ALREADY.format(path)) from None
     except OSError as error:
         raise UsageError(
             f"{path} cannot be written: {error.strerror}. Mend: give another place with -o."
