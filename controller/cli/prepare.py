@@ -22,10 +22,14 @@ MEAN_LIMB, LUNAR_LIMB = "mean limb", "lunar limb"
 class Prepared:
     """A plan with its contacts and its timeline."""
 
-    plan_bytes: bytes
     loaded: LoadedPlan
     sky: Circumstances
     compiled: Compiled
+
+    @property
+    def plan_bytes(self) -> bytes:
+        """Return the plan as it was read and compiled, whatever became of the file since."""
+        return self.loaded.source.text.encode()
 
 
 def site_contacts(sky: Circumstances, keyed_to: str = MEAN_LIMB) -> SiteContacts:
@@ -89,7 +93,7 @@ def prepare(
     if sky.contacts and any(rig.optics.sensor is not None for rig in loaded.plan.rigs):
         track = sun_track(sky, ephemeris=ephemeris)
         contacts = replace(contacts, sun=SunSeen(track.at, track.sun_radius_arcsec))
-    return Prepared(path.read_bytes(), loaded, sky, compile_plan(loaded, contacts, time_zone=zone))
+    return Prepared(loaded, sky, compile_plan(loaded, contacts, time_zone=zone))
 
 
 def _require_limb(loaded: LoadedPlan, sky: Circumstances) -> None:

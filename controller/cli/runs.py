@@ -79,9 +79,7 @@ def rehearse(
         _need_ears(operator, plain=plain, simulated=True)
     folder = new_folder(prepared, base, begins)
     with closing(JournalWriter.create(folder.path)) as journal:
-        facts = first_facts(
-            prepared, folder, "rehearsal", "script" if operator else "person", "pretended clock", []
-        )
+        facts = first_facts(prepared, "rehearsal", "script" if operator else "person", "pretended clock", [])
         engine = Engine(timeline)
         if fast:
             outcome = _simulate(
@@ -178,9 +176,10 @@ def run(
     real = _real_rigs(timeline, virtual=virtual)
     _only_a_small_correction(clock_offset_s, real)
     begins = moment(start, timeline) if start else ClockEpoch.now(clock_offset_s).utc_ns
-    if begins > max(phase.ends_utc_ns for phase in timeline.phases):
+    ends = max(phase.ends_utc_ns for phase in timeline.phases)
+    if begins > ends:
         raise UsageError(
-            f"The plan's day is over: it ended at {utc_iso(max(p.ends_utc_ns for p in timeline.phases), 0)}. "
+            f"The plan's day is over: it ended at {utc_iso(ends, 0)}. "
             "Mend: rehearse it instead, or make a plan for an eclipse to come."
         )
     operator = ScriptedOperator(Habit.parse(habit)) if habit else None
@@ -191,7 +190,7 @@ def run(
     epoch = ClockEpoch.pretended(begins) if start else ClockEpoch.now(clock_offset_s)
     folder = new_folder(prepared, base, epoch.utc_ns)
     with closing(JournalWriter.create(folder.path)) as journal:
-        facts = first_facts(prepared, folder, "run", "script" if operator else "person", clock_text, real)
+        facts = first_facts(prepared, "run", "script" if operator else "person", clock_text, real)
         outcome = _live(
             Engine(timeline), folder, journal, operator, epoch, facts, prepared.compiled.bodies,
             simulated=False, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=False,
@@ -490,14 +489,14 @@ def frames_folder(folder: RunFolder, timeline: Timeline, rig: RigInfo) -> Path:
 
 
 def first_facts(
-    prepared: Prepared, folder: RunFolder, mode: str, operator: str, clock: str, real_cameras: list[str]
+    prepared: Prepared, mode: str, operator: str, clock: str, real_cameras: list[str]
 ) -> dict[str, Any]:
     """Return what the first record says of a run, beside its title."""
     import hashlib
 
     timeline = prepared.compiled.timeline
     return {
-        "plan_sha256": hashlib.sha256(folder.plan_bytes()).hexdigest(),
+        "plan_sha256": hashlib.sha256(prepared.plan_bytes).hexdigest(),
         "timeline_sha256": timeline.digest(),
         "mode": mode,
         "operator": operator,

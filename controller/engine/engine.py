@@ -693,10 +693,6 @@ class Engine:
         """Return where a frame is."""
         return self._frame_state[frame_id]
 
-    def hold_state(self, hold_id: str) -> HoldState:
-        """Return where a hold is."""
-        return self._hold_state[hold_id]
-
     def totals(self) -> dict[FrameState, int]:
         """Return how many frames are in each state, all rigs together."""
         return {state: sum(tally[state] for tally in self._tally.values()) for state in FrameState}

@@ -20,8 +20,6 @@ from controller.light.extinction import Haze
 
 DISK_MEAN_CD_M2 = 1.93e9
 """Mean of the disk, +/- 0.04e9. Source: J. Opt. Soc. Am. 45, 483 (1955)."""
-DISK_CENTRE_CD_M2 = 2.43e9
-"""Centre of the disk, +/- 0.05e9, same source. Kept as a check: the model scales limb darkening to the mean."""
 
 VISUAL_UM = 0.55
 """Wavelength at which limb darkening stands for what a camera or an eye sees, micrometres."""

@@ -107,7 +107,7 @@ class Desk:
         at = totality.starts_utc_ns + 2 * NS_PER_S
         folder = RunFolder.create(self.tmp_path / "runs", "t", prepared.plan_bytes, day, started_utc_ns=at)
         with JournalWriter.create(folder.path) as journal:
-            facts = runs.first_facts(prepared, folder, mode, "script", "a clock", real_cameras)
+            facts = runs.first_facts(prepared, mode, "script", "a clock", real_cameras)
             journal.append(Kind.RUN_BEGAN, at, title="t", **facts)
             journal.append(Kind.FILTER_SAID, at, rig=None, state="off")
         return folder.path, day, at

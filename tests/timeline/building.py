@@ -14,6 +14,24 @@ from controller.units import ContactName, UtcNs, seconds_to_ns
 BASE = (Path(__file__).parent / "base.yaml").read_text(encoding="utf-8")
 DAY_NS = 1_817_190_000 * 1_000_000_000
 """Second zero of these days: 2027-08-02T07:00:00Z."""
+FILTERED_PLAN = """holdfire_plan: 1
+title: a bite
+site: {latitude: 10, longitude: 20}
+eclipse: 2027-08-02
+rigs:
+  - name: long
+    camera: {driver: simulated}
+    optics: {focal_length: 400 mm, aperture: f/8}
+    filter: {kind: glass, density: 5}
+phases:
+  - name: all
+    from: C1
+    until: C4
+    filter: on
+    shots:
+      - {name: bites, wanted: must, exposure: 1/500, every: 300 s}
+"""
+"""A plan that keeps the filter on from C1 to C4: for eclipses without totality."""
 
 
 def contacts(

@@ -14,7 +14,7 @@ from controller.timeline import compile as compiling
 from controller.timeline.compile import Compiled, compile_plan
 from controller.timeline.model import Frame
 from controller.units import NS_PER_S, ContactName, FilterState
-from tests.timeline.building import DAY_NS, changed, compiled, contacts
+from tests.timeline.building import DAY_NS, FILTERED_PLAN, changed, compiled, contacts
 
 C2_S, C3_S = 3600.0, 3840.0
 SECOND_HALF = """  - name: second half
@@ -298,24 +298,7 @@ def test_unfiltered_window_never_passes_the_hard_bounds() -> None:
 @pytest.mark.parametrize("kind", ["annular", "partial"])
 def test_no_window_without_totality(kind: str) -> None:
     """HF-S07: an annular or partial eclipse has no unfiltered window, and all its frames need the filter."""
-    text = """holdfire_plan: 1
-title: a bite
-site: {latitude: 10, longitude: 20}
-eclipse: 2027-08-02
-rigs:
-  - name: long
-    camera: {driver: simulated}
-    optics: {focal_length: 400 mm, aperture: f/8}
-    filter: {kind: glass, density: 5}
-phases:
-  - name: all
-    from: C1
-    until: C4
-    filter: on
-    shots:
-      - {name: bites, wanted: must, exposure: 1/500, every: 300 s}
-"""
-    line = compiled(text, contacts(kind)).timeline
+    line = compiled(FILTERED_PLAN, contacts(kind)).timeline
     assert (line.unfiltered_from_utc_ns, line.unfiltered_until_utc_ns) == (None, None)
     assert {frame.filter_need for frame in line.frames} == {FilterState.ON}
     assert [hold.needs for hold in line.holds] == [FilterState.ON]

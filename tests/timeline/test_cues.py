@@ -7,7 +7,7 @@ import pytest
 from controller.errors import PlanError
 from controller.timeline.cues import TakenOff, ask, takes_off
 from controller.units import NS_PER_S, FilterState
-from tests.timeline.building import DAY_NS, changed, compiled, contacts
+from tests.timeline.building import DAY_NS, FILTERED_PLAN, changed, compiled, contacts
 
 C2_S, C3_S = 3600.0, 3840.0
 LAST_CUE = "  - at: 5 min before C2\n    say: Five minutes to totality. The filter stays on.\n"
@@ -172,25 +172,7 @@ def test_a_cue_of_the_plan_takes_nothing_off_out_of_time(at: str, say: str, acce
 @pytest.mark.parametrize("kind", ["annular", "partial"])
 def test_without_totality_no_cue_takes_anything_off(kind: str) -> None:
     """HF-S07, HF-S13: in an annular or a partial eclipse there is no instant for such a cue."""
-    text = """holdfire_plan: 1
-title: a bite
-site: {latitude: 10, longitude: 20}
-eclipse: 2027-08-02
-rigs:
-  - name: long
-    camera: {driver: simulated}
-    optics: {focal_length: 400 mm, aperture: f/8}
-    filter: {kind: glass, density: 5}
-phases:
-  - name: all
-    from: C1
-    until: C4
-    filter: on
-    shots:
-      - {name: bites, wanted: must, exposure: 1/500, every: 300 s}
-cues:
-  - {at: mid, say: SAY}
-"""
+    text = FILTERED_PLAN + "cues:\n  - {at: mid, say: SAY}\n"
     assert compiled(text.replace("SAY", "The filter stays on"), contacts(kind)).timeline.cues
     with pytest.raises(PlanError, match="may be heard to take the filter off"):
         compiled(text.replace("SAY", "Filter off"), contacts(kind))
