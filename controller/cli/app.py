@@ -96,6 +96,22 @@ StartAt = Annotated[
         show_default=False,
     ),
 ]
+Mqtt = Annotated[
+    str | None,
+    typer.Option(
+        "--mqtt",
+        metavar="ADDRESS",
+        help='Publish the status to a broker, e.g. "mqtt://user@host:1883/topic"; mqtts:// for TLS. '
+        "The password is taken from HOLDFIRE_MQTT_PASSWORD. Nothing is heard from there.",
+        show_default=False,
+    ),
+]
+MqttCa = Annotated[
+    Path | None,
+    typer.Option(
+        "--mqtt-ca", metavar="FILE", help="The authority to trust for mqtts://, PEM.", show_default=False
+    ),
+]
 
 
 def _show_version(asked: bool) -> None:
@@ -645,6 +661,8 @@ def rehearse(
     runs_folder: RunsFolder = Path("runs"),
     plain: Plain = False,
     silent: Silent = False,
+    mqtt: Mqtt = None,
+    mqtt_ca: MqttCa = None,
     earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
     terrain: Terrain = None,
@@ -696,7 +714,9 @@ def rehearse(
     from controller.cli import runs
 
     if days is not None or day is not None:
-        made_up.refuse_other_ways(**{"fast": fast, "operator": operator, "from": start, "fault": fault})
+        made_up.refuse_other_ways(
+            **{"fast": fast, "operator": operator, "from": start, "fault": fault, "mqtt": mqtt}
+        )
         made_up.rehearse_days(
             plan, days=days, day=day, seed=seed, assume=assume or [], picture=picture, what_if=what_if,
             cores=cores, earth_rotation=earth_rotation, ephemeris=ephemeris, terrain=terrain, as_json=json,
@@ -706,6 +726,7 @@ def rehearse(
     runs.rehearse(
         plan, fast=fast, habit=operator, start=start, faults=fault or [], base=runs_folder, plain=plain,
         silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris, terrain=terrain, as_json=json,
+        status=runs.Status(mqtt, mqtt_ca),
     )  # fmt: skip
 
 
@@ -727,6 +748,8 @@ def run(
     runs_folder: RunsFolder = Path("runs"),
     plain: Plain = False,
     silent: Silent = False,
+    mqtt: Mqtt = None,
+    mqtt_ca: MqttCa = None,
     earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
     terrain: Terrain = None,
@@ -738,7 +761,7 @@ def run(
     runs.run(
         plan, virtual=virtual_camera, habit=operator, start=start, clock_offset_s=clock_offset,
         base=runs_folder, plain=plain, silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris,
-        terrain=terrain, as_json=json,
+        terrain=terrain, as_json=json, status=runs.Status(mqtt, mqtt_ca),
     )  # fmt: skip
 
 
@@ -760,6 +783,8 @@ def resume(
     fast: Annotated[bool, typer.Option("--fast", help="In virtual time, for a rehearsal.")] = False,
     plain: Plain = False,
     silent: Silent = False,
+    mqtt: Mqtt = None,
+    mqtt_ca: MqttCa = None,
     json: Json = False,
 ) -> None:
     """Go on with a run that was cut off. Nothing that fired, or may have, is fired again."""
@@ -767,7 +792,7 @@ def resume(
 
     runs.resume(
         run_folder, virtual=virtual_camera, habit=operator, start=start, clock_offset_s=clock_offset,
-        fast=fast, plain=plain, silent=silent, as_json=json,
+        fast=fast, plain=plain, silent=silent, as_json=json, status=runs.Status(mqtt, mqtt_ca),
     )  # fmt: skip
 
 

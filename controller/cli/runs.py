@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import platform
 import re
 import sys
 from collections import Counter
 from collections.abc import Callable, Mapping
 from contextlib import closing
+from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
@@ -37,6 +39,9 @@ from controller.sky import Constants
 from controller.timeline.model import Hold, RigInfo, Timeline
 from controller.units import NS_PER_S, ContactName, UtcNs, Wanted, seconds_to_ns, utc_iso
 
+if TYPE_CHECKING:
+    from controller.live.driver import Surface
+
 EARLY_NS = 120 * NS_PER_S
 """A rehearsal in virtual time begins so long before the first hold is asked for."""
 ARMING_NS = 60 * NS_PER_S
@@ -49,6 +54,31 @@ STOPPED_EXIT = 10
 MUST_LOST_EXIT = 11
 CONTRADICTED_EXIT = 70
 """As for any other fault of the program: the audit found the journal to contradict the safety rules."""
+
+
+@dataclass(frozen=True)
+class Status:
+    """Where the status of a live run is published, as asked for on the command line."""
+
+    mqtt: str | None = None
+    mqtt_ca: Path | None = None
+
+    def onlookers(self, *, fast: bool = False) -> tuple[Surface, ...]:
+        """Return what publishes it, beside the operator's surface; nothing unless it was asked for.
+
+        Raises:
+            UsageError: if the address or the file is wrong, or the run is one in virtual time.
+        """
+        if self.mqtt is None:
+            if self.mqtt_ca:
+                raise UsageError("--mqtt-ca goes with --mqtt. Mend: give --mqtt, or leave it out.")
+            return ()
+        if fast:
+            raise UsageError("Nobody can watch a run in virtual time. Mend: leave --mqtt or --fast out.")
+        from controller.operator.status import PASSWORD_VARIABLE, Broker, StatusPublisher
+
+        broker = Broker.parse(self.mqtt, self.mqtt_ca)
+        return (StatusPublisher(broker, os.environ.get(PASSWORD_VARIABLE)),)
 
 
 # --- rehearsing -------------------------------------------------------------------------------
@@ -68,8 +98,10 @@ def rehearse(
     ephemeris: Path | None,
     terrain: Path | None,
     as_json: bool,
+    status: Status,
 ) -> None:
     """Play a plan against simulated cameras."""
+    onlookers = status.onlookers(fast=fast)
     prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris, terrain)
     timeline = prepared.compiled.timeline
     sim_faults = [parse_fault(text, timeline) for text in faults]
@@ -90,6 +122,7 @@ def rehearse(
             outcome = _live(
                 engine, folder, journal, operator, ClockEpoch.pretended(begins), facts, prepared.compiled.bodies,
                 simulated=True, virtual=False, faults=sim_faults, plain=plain, silent=silent, resumed=False,
+                onlookers=onlookers,
             )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
 
@@ -168,8 +201,10 @@ def run(
     ephemeris: Path | None,
     terrain: Path | None,
     as_json: bool,
+    status: Status,
 ) -> None:
     """Run a plan on its own cameras."""
+    onlookers = status.onlookers()
     prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris, terrain)
     timeline = prepared.compiled.timeline
     _only_without_real_cameras(timeline, virtual=virtual, habit=habit, start=start)
@@ -194,6 +229,7 @@ def run(
         outcome = _live(
             Engine(timeline), folder, journal, operator, epoch, facts, prepared.compiled.bodies,
             simulated=False, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=False,
+            onlookers=onlookers,
         )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
 
@@ -209,8 +245,10 @@ def resume(
     plain: bool,
     silent: bool,
     as_json: bool,
+    status: Status,
 ) -> None:
     """Go on with a run that was cut off, with cameras of the kind that it began with."""
+    onlookers = status.onlookers(fast=fast)
     folder = RunFolder.open(run_folder)
     timeline = folder.timeline()
     with closing(JournalWriter.resume(folder.path)) as journal:
@@ -245,6 +283,7 @@ def resume(
             outcome = _live(
                 engine, folder, journal, operator, epoch, facts, bodies,
                 simulated=rehearsal, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=True,
+                onlookers=onlookers,
             )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
 
@@ -300,9 +339,10 @@ def _live(
     plain: bool,
     silent: bool,
     resumed: bool,
+    onlookers: tuple[Surface, ...],
 ) -> str:
     from controller.cameras.host import CameraProcess, CameraSpec
-    from controller.live.driver import LiveRun, Surface
+    from controller.live.driver import LiveRun
     from controller.operator.bridge import ConsoleSurface, ScriptSurface
     from controller.operator.console import open_console
     from controller.operator.voice import pick_voice
@@ -333,6 +373,10 @@ def _live(
         surface = ConsoleSurface(
             lambda on_word: open_console(on_word, plain=plain, piped_words=no_real_camera)
         )
+    if onlookers:
+        from controller.operator.status import Watched
+
+        surface = Watched(surface, onlookers)
     voice = pick_voice(silent or operator is not None)
     try:
         live = LiveRun(

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
-from controller.units import ContactName, FilterState, UtcNs
+from controller.units import ContactName, FilterState, UtcNs, utc_iso
 
 
 class RunState(StrEnum):
@@ -66,3 +67,44 @@ class RunView:
     alarm: str
     """The one thing that is wrong now, in a few words; empty when all is well."""
     rigs: tuple[RigView, ...]
+
+
+def view_to_dict(view: RunView) -> dict[str, Any]:
+    """Return a view as JSON values: times in UTC (ISO 8601), units in the names, None for what is not known."""
+    return {
+        "title": view.title,
+        "time_zone": view.time_zone,
+        "state": view.state.value,
+        "now_utc": utc_iso(view.now_utc_ns),
+        "next_contact": view.next_contact.value if view.next_contact else None,
+        "next_contact_utc": _iso(view.next_contact_utc_ns),
+        "next_cue": view.next_cue,
+        "next_cue_utc": _iso(view.next_cue_utc_ns),
+        "last_said": view.last_said,
+        "alarm": view.alarm,
+        "rigs": [
+            {
+                "name": rig.name,
+                "phase": rig.phase,
+                "filter_asked": rig.filter_asked.value if rig.filter_asked else None,
+                "filter_asked_late_s": round(rig.filter_asked_late_s, 1),
+                "filter_said": rig.filter_said.value,
+                "camera_ready": rig.camera_ready,
+                "paused": rig.paused,
+                "planned": rig.planned,
+                "fired": rig.fired,
+                "missed": rig.missed,
+                "failed": rig.failed,
+                "unknown": rig.unknown,
+                "next_due_utc": _iso(rig.next_due_utc_ns),
+                "frames_left": rig.frames_left,
+                "battery_percent": rig.battery_percent,
+                "last_error": rig.last_error,
+            }
+            for rig in view.rigs
+        ],
+    }
+
+
+def _iso(instant_utc_ns: int | None) -> str | None:
+    return None if instant_utc_ns is None else utc_iso(instant_utc_ns)
