@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import subprocess
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from controller.cameras.clock import steady_ns
@@ -29,7 +30,7 @@ def clock_quality(patience_s: float = 3.0) -> ClockQuality:
 
     Each of the two is given `patience_s` seconds to answer.
     """
-    answer = _ask(("timedatectl", "show", "--property=NTPSynchronized", "--value"), patience_s)
+    answer = ask(("timedatectl", "show", "--property=NTPSynchronized", "--value"), patience_s)
     if answer in ("yes", "no"):
         kept = answer == "yes"
         return ClockQuality(
@@ -38,7 +39,7 @@ def clock_quality(patience_s: float = 3.0) -> ClockQuality:
             if kept
             else "clock NOT kept by a time service: set it by a GPS receiver or the network before the run",
         )
-    answer = _ask(("chronyc", "-c", "tracking"), patience_s)
+    answer = ask(("chronyc", "-c", "tracking"), patience_s)
     if answer.count(",") >= 4:
         return ClockQuality(True, f"clock kept by chrony, offset {float(answer.split(',')[4]):+.6f} s")
     return ClockQuality(
@@ -46,7 +47,8 @@ def clock_quality(patience_s: float = 3.0) -> ClockQuality:
     )
 
 
-def _ask(command: tuple[str, ...], patience_s: float) -> str:
+def ask(command: Sequence[str], patience_s: float) -> str:
+    """Return what a program of the system prints, or nothing where it is missing, fails or is too slow."""
     if shutil.which(command[0]) is None:
         return ""
     try:
