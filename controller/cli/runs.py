@@ -648,8 +648,7 @@ def attached_words(timeline: Timeline, attached: list[CameraFacts]) -> list[str]
     for rig in timeline.rigs:
         if rig.driver != "tethered":
             continue
-        wanted = (rig.match or "").casefold()
-        mine = [f for f in attached if wanted in f.model.casefold() or rig.match == f.port]
+        mine = matching(rig, attached)
         if len(mine) != 1:
             names = ", ".join(f"{f.model} on {f.port}" for f in attached) or "none"
             how_many = "no" if not mine else "more than one"
@@ -657,11 +656,18 @@ def attached_words(timeline: Timeline, attached: list[CameraFacts]) -> list[str]
             continue
         facts = mine[0]
         words += [f'Rig "{rig.name}" ({facts.model}): {sentence}' for sentence in facts.by_hand]
-        words += _unlisted(timeline, rig.name, facts)
+        words += unlisted(timeline, rig.name, facts)
     return words
 
 
-def _unlisted(timeline: Timeline, rig: str, facts: CameraFacts) -> list[str]:
+def matching(rig: RigInfo, attached: list[CameraFacts]) -> list[CameraFacts]:
+    """Return the attached cameras that a rig can mean; it takes exactly one."""
+    wanted = (rig.match or "").casefold()
+    return [facts for facts in attached if wanted in facts.model.casefold() or rig.match == facts.port]
+
+
+def unlisted(timeline: Timeline, rig: str, facts: CameraFacts) -> list[str]:
+    """Return which settings of a rig's frames its camera does not list, one sentence each."""
     settings = Counter(frame.settings for frame in timeline.frames if frame.rig == rig)
     lost: Counter[str] = Counter()
     for one, count in settings.items():
