@@ -9,7 +9,7 @@ timeline says of that window is not taken on trust: see `_unfiltered_window`, `_
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import defaultdict, deque
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from typing import Any
@@ -38,6 +38,8 @@ CUE_LATE_LIMIT_S = 1.0
 """A cue later than this is dropped, not spoken late."""
 ASK_AGAIN_S = (10.0, 4.0)
 """How often an open hold is asked again: before it is due, and after."""
+HEARD_KEPT = 20
+"""So many ids of words that were taken are shown in the view."""
 
 
 class Engine:
@@ -79,6 +81,7 @@ class Engine:
         self._card: dict[str, int | None] = dict.fromkeys(self._said)
         self._error: dict[str, str] = dict.fromkeys(self._said, "")
         self._last_said = ""
+        self._heard: deque[str] = deque(maxlen=HEARD_KEPT)
         self._effects: list[m.Effect] = []
 
     # --- the door ---------------------------------------------------------------------------
@@ -100,7 +103,7 @@ class Engine:
     def _take(self, event: m.Event) -> None:
         match event:
             case m.FilterSaid():
-                self._filter_said(event.rig, event.state)
+                self._filter_said(event)
             case m.FrameFired() | m.FrameMissed() | m.FrameFailed():
                 self._outcome(event)
             case m.CameraReady():
@@ -110,11 +113,11 @@ class Engine:
             case m.CameraReport():
                 self._camera_report(event)
             case m.PauseAsked():
-                self._pause(event.rig)
+                self._pause(event)
             case m.GoOnAsked():
-                self._go_on(event.rig)
+                self._go_on(event)
             case m.StopAsked():
-                self._stop(event.by)
+                self._stop(event)
             case m.ClockStepped():
                 self._record("clock_stepped", step_s=event.step_s)
                 self._say("The computer's clock stepped. Firing goes on as before", urgent=True)
@@ -156,6 +159,7 @@ class Engine:
         for record in records:
             kind = record["kind"]
             then, self._now = self._now, max(self._now, int(record["at_utc_ns"]))
+            self._note_heard(record.get("word_id"))
             if kind in by_kind:
                 self._step(record["frame_id"], by_kind[kind])
             elif kind == "frame_moved":
@@ -227,13 +231,25 @@ class Engine:
 
     # --- the operator's words ---------------------------------------------------------------
 
-    def _filter_said(self, rig: str | None, state: FilterState) -> None:
+    def _word(self, kind: str, event: m.OperatorEvent, **data: str | None) -> None:
+        """Record a word as it was said, and tell its id in the view."""
+        where = {"by": event.by} if event.by else {}
+        word_id = {} if event.word_id is None else {"word_id": event.word_id}
+        self._record(kind, **data, **where, **word_id)
+        self._note_heard(event.word_id)
+
+    def _note_heard(self, word_id: str | None) -> None:
+        if word_id is not None and word_id not in self._heard:
+            self._heard.append(word_id)
+
+    def _filter_said(self, event: m.FilterSaid) -> None:
+        rig, state = event.rig, event.state
         if state not in (FilterState.ON, FilterState.OFF) or (rig is not None and rig not in self._said):
             return
         for name in self._sun_rigs(rig):  # before the record: writing it takes time
             wrong = [i for i in self._handed(name) if self._frames[i].filter_need is not state]
             self._withdraw(name, wrong, "held")
-        self._record("filter_said", rig=rig, state=state.value)
+        self._word("filter_said", event, rig=rig, state=state.value)
         for name in self._sun_rigs(rig):
             self._said[name] = state
             for hold in [h for h in self._holds.values() if h.rig == name]:
@@ -271,19 +287,21 @@ class Engine:
         )
         self._say(f"Heard: filter is {hold.needs}" + self._rig_words(hold.rig), urgent=False)
 
-    def _pause(self, rig: str | None) -> None:
+    def _pause(self, event: m.PauseAsked) -> None:
+        rig = event.rig
         if not self._rigs(rig):
             return
         for name in self._rigs(rig):  # before the record: writing it takes time
             self._paused.add(name)
             self._withdraw(name, self._handed(name), "paused")
-        self._record("paused", rig=rig)
+        self._word("paused", event, rig=rig)
         self._settle_state()
 
-    def _go_on(self, rig: str | None) -> None:
+    def _go_on(self, event: m.GoOnAsked) -> None:
+        rig = event.rig
         if not self._rigs(rig):
             return
-        self._record("went_on", rig=rig)
+        self._word("went_on", event, rig=rig)
         for name in self._rigs(rig):
             self._paused.discard(name)
             self._refit(name, "the end of the pause")
@@ -292,10 +310,10 @@ class Engine:
     def _settle_state(self) -> None:
         self.state = RunState.PAUSED if self._paused >= set(self._said) else RunState.GOING
 
-    def _stop(self, by: str) -> None:
+    def _stop(self, event: m.StopAsked) -> None:
         for rig in self._said:  # before the record: writing it takes time
             self._withdraw(rig, self._handed(rig), "stopped")
-        self._record("stop_asked", by=by)
+        self._word("stop_asked", event)
         self._give_up_all("stopped")
         self._finish(RunState.STOPPED)
 
@@ -656,6 +674,7 @@ class Engine:
             last_said=self._last_said,
             alarm=_alarm(rigs),
             rigs=rigs,
+            heard=tuple(self._heard),
         )
 
     def _rig_view(self, rig: str, now: int) -> RigView:

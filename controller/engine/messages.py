@@ -37,7 +37,17 @@ class TimePassed(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
-class FilterSaid(Event):
+class OperatorEvent(Event):
+    """Base of what the operator says. Where it was said goes into the journal, and its id into the view."""
+
+    word_id: str | None = None
+    """What the surface calls this word; it comes back in `RunView.heard` once the word is taken."""
+    by: str = ""
+    """``terminal``, ``page`` or ``script``; empty where nobody tells."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FilterSaid(OperatorEvent):
     """The operator says which state the filter is in; `rig` None: on all rigs that point at the Sun."""
 
     rig: str | None
@@ -99,21 +109,21 @@ class CameraReport(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
-class PauseAsked(Event):
+class PauseAsked(OperatorEvent):
     """Fire nothing more for now; `rig` None: on all rigs."""
 
     rig: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
-class GoOnAsked(Event):
+class GoOnAsked(OperatorEvent):
     """The end of a pause."""
 
     rig: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
-class StopAsked(Event):
+class StopAsked(OperatorEvent):
     """End the run now."""
 
     by: str = "operator"

@@ -67,6 +67,8 @@ class RunView:
     alarm: str
     """The one thing that is wrong now, in a few words; empty when all is well."""
     rigs: tuple[RigView, ...]
+    heard: tuple[str, ...] = ()
+    """The ids of the words that the engine took last, the newest at the end."""
 
 
 def view_to_dict(view: RunView) -> dict[str, Any]:

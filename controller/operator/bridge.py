@@ -15,18 +15,25 @@ from controller.operator.words import FilterWord, GoOnWord, PauseWord, StopWord,
 from controller.units import FilterState, UtcNs, seconds_to_ns
 
 
-def event_of(word: Word, now_utc_ns: int) -> m.Event:
-    """Return the engine's event for an operator's word said at this instant."""
+def event_of(word: Word, now_utc_ns: int, *, by: str, word_id: str | None = None) -> m.OperatorEvent:
+    """Return the engine's event for an operator's word said at this instant.
+
+    Args:
+        word: what was said.
+        now_utc_ns: when.
+        by: where: ``terminal`` or ``page``.
+        word_id: what the surface calls the word, to learn when the engine has taken it.
+    """
     now = UtcNs(now_utc_ns)
     match word:
         case FilterWord(rig=rig, state=state):
-            return m.FilterSaid(now_utc_ns=now, rig=rig, state=state)
+            return m.FilterSaid(now_utc_ns=now, rig=rig, state=state, by=by, word_id=word_id)
         case PauseWord(rig=rig):
-            return m.PauseAsked(now_utc_ns=now, rig=rig)
+            return m.PauseAsked(now_utc_ns=now, rig=rig, by=by, word_id=word_id)
         case GoOnWord(rig=rig):
-            return m.GoOnAsked(now_utc_ns=now, rig=rig)
+            return m.GoOnAsked(now_utc_ns=now, rig=rig, by=by, word_id=word_id)
         case StopWord():
-            return m.StopAsked(now_utc_ns=now, by="operator")
+            return m.StopAsked(now_utc_ns=now, by=by, word_id=word_id)
 
 
 class ConsoleSurface:
@@ -59,7 +66,7 @@ class ConsoleSurface:
 
     def _hear(self, word: Word) -> None:
         if self._post and self._clock:
-            self._post(event_of(word, self._clock.now_ns()))
+            self._post(event_of(word, self._clock.now_ns(), by="terminal"))
 
 
 class ScriptSurface:
@@ -98,7 +105,8 @@ class ScriptSurface:
             answer = self._answers.get(rig.name)
             if answer and view.now_utc_ns >= answer[0] and self._post:
                 del self._answers[rig.name]
-                self._post(m.FilterSaid(now_utc_ns=view.now_utc_ns, rig=rig.name, state=answer[1]))
+                said = FilterWord(rig=rig.name, state=answer[1])
+                self._post(event_of(said, view.now_utc_ns, by="script"))
         self._tell(view)
 
     def close(self) -> None:

@@ -47,6 +47,6 @@ def test_a_lost_terminal_is_noted_once_and_words_before_it_count() -> None:
     surface.show(view)
     surface.show(view)
     assert [type(event) for event in events] == [m.FilterSaid, m.Noted]
-    assert events[0] == m.FilterSaid(now_utc_ns=at(5), rig=None, state=FilterState.OFF)
+    assert events[0] == m.FilterSaid(now_utc_ns=at(5), rig=None, state=FilterState.OFF, by="terminal")
     assert terminals[0].shown == 3
     surface.close()
