@@ -164,6 +164,7 @@ def calibrate(
     burst = _series(bench, [one] * burst_frames)
     depth, write_time = _buffer(burst, gap.median_s)
     return CameraProfile(
+        holdfire_profile=1,
         model=facts.model,
         measured_utc=datetime.fromtimestamp(bench.now_ns() // NS_PER_S, UTC),
         frames=STEADY_FRAMES + (CHANGING_FRAMES if other else 0) + len(burst),

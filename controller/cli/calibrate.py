@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 import sys
 import tempfile
@@ -135,24 +134,13 @@ def _print(found: CameraProfile, path: Path, burst: int, *, as_json: bool) -> No
             "The release lag cannot be seen from the computer: it is a part of the time from the command to "
             "the camera's word, exposure taken off. Photograph a clock to find it, and give --release-lag."
         )
+    written = "Invented, no real camera: written" if found.invented else "Written"
     out.print(
-        f"{'Invented, no real camera: written' if found.invented else 'Written'} to {path}", soft_wrap=True
+        f"{written} to {path}. A plan beside it takes these figures with one line under camera:",
+        soft_wrap=True,
+        markup=False,
     )
-
-
-def plan_lines(found: CameraProfile) -> list[str]:
-    """Return the figures as keys of a plan's `camera`: of times that must not be too short, the greatest.
-
-    The write time is the median: one slow write among many does not fill the buffer.
-    """
-    figures = {
-        "frame_gap": _key_s(found.frame_gap.greatest_s),
-        "setting_time": _key_s(found.setting_time.greatest_s) if found.setting_time else None,
-        "release_lag": None if found.release_lag_s is None else _key_s(found.release_lag_s),
-        "buffer_frames": found.buffer_frames,
-        "write_time": _key_s(found.write_time.median_s) if found.write_time else None,
-    }
-    return [f"{key}: {value}" for key, value in figures.items() if value is not None]
+    out.print(f"      profile: {path.name}", soft_wrap=True, markup=False)
 
 
 def _row(what: str, spread: Spread | None) -> tuple[str, str, str, str, str]:
@@ -161,8 +149,3 @@ def _row(what: str, spread: Spread | None) -> tuple[str, str, str, str, str]:
     figures = (f"{value:.3f} s" for value in (spread.median_s, spread.least_s, spread.greatest_s))
     median, least, greatest = figures
     return what, median, least, greatest, str(spread.measurements)
-
-
-def _key_s(seconds: float) -> str:
-    """Return seconds as the plan writes them, rounded up to a millisecond."""
-    return f"{math.ceil(round(seconds * 1000, 3)) / 1000:g} s"

@@ -113,6 +113,13 @@ def _rigs(plan: Plan, source: PlanSource) -> Iterator[Fault]:
                 f'A simulated camera is not looked for, so match of rig "{rig.name}" means nothing.',
                 "leave match out, or write driver: tethered.",
             )
+        if rig.camera.driver == "tethered" and not (rig.camera.profile or rig.camera.own_times()):
+            yield source.fault(
+                (*loc, "camera"),
+                f'The times of rig "{rig.name}" are typical ones: nobody has measured its camera.',
+                "measure it with holdfire calibrate, and name what that writes: profile: FILE.",
+                severity="warning",
+            )
         if rig.camera.driver == "tethered" and len(tethered) > 1:
             match = (rig.camera.match or "").casefold()
             if not match:

@@ -47,6 +47,7 @@ LONGEST_NAME = 80
 MAINS = "mains"
 """A camera that is fed from outside."""
 LONGEST_SENTENCE = 300
+LONGEST_PATH = 400
 
 
 class WrongValueError(ValueError):
@@ -820,6 +821,20 @@ Sentence = Annotated[
             "minLength": 1,
             "maxLength": LONGEST_SENTENCE,
             "pattern": f"^{_PRINTABLE}$",
+        }
+    ),
+]
+FilePath = Annotated[
+    str,
+    BeforeValidator(_text_parser("file name", LONGEST_PATH)),
+    WithJsonSchema(
+        {
+            "description": "A file, beside the plan file or by its whole path.",
+            "type": "string",
+            "minLength": 1,
+            "maxLength": LONGEST_PATH,
+            "pattern": f"^{_PRINTABLE}$",
+            "examples": ["my-camera.profile.json"],
         }
     ),
 ]

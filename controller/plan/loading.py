@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import types
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Union, get_args, get_origin
@@ -17,6 +18,7 @@ from controller.errors import Fault, PlanError
 from controller.plan.checks import check_plan
 from controller.plan.fields import WrongValueError, shown
 from controller.plan.model import Plan
+from controller.plan.profiles import ProfilePath, RigProfile, beside, read_profiles
 from controller.plan.source import Loc, PlanSource, parse_source, read_source
 
 MOST_FAULTS_TOLD = 100
@@ -30,28 +32,34 @@ class LoadedPlan:
     source: PlanSource
     warnings: tuple[Fault, ...] = ()
     """What does not stop the plan but is worth knowing, in the order of the file."""
+    profiles: Mapping[str, RigProfile] = field(default_factory=dict)
+    """By the name of the rig, where the plan names one."""
 
 
-def load_plan(path: str | Path) -> LoadedPlan:
-    """Read and check a plan file.
+def load_plan(path: str | Path, profile_path: ProfilePath | None = None) -> LoadedPlan:
+    """Read and check a plan file, and the profiles that it names.
+
+    Args:
+        path: the plan file.
+        profile_path: where profiles lie, when not where the plan says.
 
     Raises:
         PlanError: with every fault found, each with its line and column. Faults of the YAML come first
             and alone, then those of single values and keys, then those of the plan as a whole.
     """
-    return _load(*read_source(path))
+    return _load(*read_source(path), profile_path or beside(str(path)))
 
 
 def load_plan_text(text: str, path: str) -> LoadedPlan:
-    """Check a plan given as text; `path` is only what messages call it.
+    """Check a plan given as text; `path` is what messages call it, and what its profiles lie beside.
 
     Raises:
         PlanError: as `load_plan` does.
     """
-    return _load(*parse_source(text, path))
+    return _load(*parse_source(text, path), beside(path))
 
 
-def _load(data: dict[str, object], source: PlanSource) -> LoadedPlan:
+def _load(data: dict[str, object], source: PlanSource, profile_path: ProfilePath) -> LoadedPlan:
     if data.get("holdfire_plan") != "1":
         raise PlanError(source.path, [_version_fault(data, source)])
     try:
@@ -59,10 +67,11 @@ def _load(data: dict[str, object], source: PlanSource) -> LoadedPlan:
     except ValidationError as error:
         details = error.errors(include_url=False, include_input=False)
         raise PlanError(source.path, _first([_fault(detail, data, source) for detail in details])) from None
-    faults = sorted(check_plan(plan, source))
+    profiles, unusable = read_profiles(plan, source, profile_path)
+    faults = sorted([*check_plan(plan, source), *unusable])
     if any(fault.severity == "error" for fault in faults):
         raise PlanError(source.path, _first(faults))
-    return LoadedPlan(plan, source, tuple(faults))
+    return LoadedPlan(plan, source, tuple(faults), profiles)
 
 
 def _first(faults: list[Fault]) -> list[Fault]:

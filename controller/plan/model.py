@@ -6,7 +6,7 @@ against contacts; everything else is already a number with its unit in the name 
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, JsonValue
 
@@ -24,6 +24,7 @@ from controller.plan.fields import (
     DriverField,
     DurationS,
     Elevation,
+    FilePath,
     FilterNeed,
     FNumber,
     FocalLengthMm,
@@ -87,7 +88,10 @@ class SitePlan(_Section):
 
 
 class CameraPlan(_Section):
-    """Which camera a rig has and what is known of its speed. Times left out take the driver's defaults."""
+    """Which camera a rig has and what is known of its speed.
+
+    A figure left out is the profile's, and where that has none, the driver's default.
+    """
 
     model_config = ConfigDict(
         json_schema_extra={
@@ -99,6 +103,9 @@ class CameraPlan(_Section):
     driver: DriverField
     match: Name | None = Field(
         default=None, description="Part of the model name, or a port, to choose one of several cameras."
+    )
+    profile: FilePath | None = Field(
+        default=None, description="What holdfire calibrate measured, as a file; beside the plan file."
     )
     shutter_speeds: list[ShutterS] | None = None
     isos: list[Iso] | None = None
@@ -116,6 +123,17 @@ class CameraPlan(_Section):
     battery: BatteryField | None = Field(
         default=None, description="Typical of the sensor's class when left out."
     )
+
+    def own_times(self) -> dict[str, Any]:
+        """Return the figures of its speed that the plan itself gives, under the names `CameraBody` has for them."""
+        given = {
+            "frame_gap_s": self.frame_gap,
+            "setting_time_s": self.setting_time,
+            "release_lag_s": self.release_lag,
+            "buffer_frames": self.buffer_frames,
+            "write_time_s": self.write_time,
+        }
+        return {name: value for name, value in given.items() if value is not None}
 
 
 class OpticsPlan(_Section):

@@ -15,6 +15,7 @@ from typing import TypeVar
 from controller.errors import Fault, PlanError
 from controller.gear.body import SIMULATED_BODY, TETHERED_BODY, CameraBody, is_listed
 from controller.gear.drift import AimPlan, SunSeen
+from controller.gear.profile import CameraProfile
 from controller.light.stops import format_exposure, format_f_number, longest_exposure_s
 from controller.plan.brackets import take_exposures
 from controller.plan.fields import (
@@ -88,21 +89,32 @@ def _known(given: _T | None, assumed: _T) -> _T:
     return assumed if given is None else given
 
 
-def body_of(rig: RigPlan) -> CameraBody:
-    """Return what planning assumes of the rig's camera: the driver's defaults under the plan's own figures."""
+def body_of(rig: RigPlan, measured: CameraProfile | None = None) -> CameraBody:
+    """Return what planning assumes of the rig's camera.
+
+    The driver's defaults, over them what its profile measured, over that the plan's own figures.
+    """
     base = SIMULATED_BODY if rig.camera.driver == "simulated" else TETHERED_BODY
+    if measured is not None:
+        base = measured.body(base)
     camera = rig.camera
-    return CameraBody(
+    return replace(
+        base,
         shutter_s=tuple(_known(camera.shutter_speeds, list(base.shutter_s))),
         f_numbers=tuple(_known(camera.apertures, list(base.f_numbers))),
         isos=tuple(_known(camera.isos, list(base.isos))),
-        frame_gap_s=_known(camera.frame_gap, base.frame_gap_s),
-        setting_time_s=_known(camera.setting_time, base.setting_time_s),
-        release_lag_s=_known(camera.release_lag, base.release_lag_s),
-        buffer_frames=_known(camera.buffer_frames, base.buffer_frames),
-        write_time_s=_known(camera.write_time, base.write_time_s),
         card_frames=_known(camera.card_frames, base.card_frames),
+        **camera.own_times(),
     )
+
+
+def bodies_of(loaded: LoadedPlan) -> dict[str, CameraBody]:
+    """Return what planning assumes of each rig's camera, by the rig's name."""
+    profiles = loaded.profiles
+    return {
+        rig.name: body_of(rig, profiles[rig.name].measured if rig.name in profiles else None)
+        for rig in loaded.plan.rigs
+    }
 
 
 def compile_plan(loaded: LoadedPlan, site: SiteContacts, *, time_zone: str = "UTC") -> Compiled:
@@ -137,7 +149,8 @@ class _Compiler:
         self.site = site
         self.time_zone = self.plan.site.time_zone or time_zone
         self.faults: dict[Fault, None] = dict.fromkeys(loaded.warnings)
-        self.days = {rig.name: RigDay(rig, body_of(rig)) for rig in self.plan.rigs}
+        bodies = bodies_of(loaded)
+        self.days = {rig.name: RigDay(rig, bodies[rig.name]) for rig in self.plan.rigs}
         self.window: tuple[UtcNs, UtcNs] | None = None
 
     def fault(self, loc: Loc, what: str, mend: str, severity: str = "error") -> None:
@@ -438,6 +451,7 @@ class _Compiler:
             points_at_sun=rig.points_at == "sun",
             filter_text=rig.filter.kind if rig.filter else "",
             release_lag_s=self.days[rig.name].body.release_lag_s,
+            word_within_s=self.days[rig.name].body.word_within_s,
         )
 
     # --- shots ------------------------------------------------------------------------------

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -14,8 +13,10 @@ from controller.cameras import calibrating
 from controller.cli import calibrate
 from controller.cli.app import app
 from controller.errors import CameraError, OperatorError, UsageError
-from controller.gear.profile import CameraProfile, Spread
-from controller.plan.model import CameraPlan
+from controller.gear.profile import parse_profile
+from controller.plan.loading import load_plan
+from controller.timeline.compile import bodies_of
+from tests.timeline.building import FILTERED_PLAN
 
 
 class _Closed:
@@ -57,30 +58,26 @@ def test_the_simulated_camera_is_measured_and_its_profile_kept(
     result = CliRunner().invoke(app, asked)
     assert result.exit_code == 0, result.output
     printed = json.loads(result.stdout)
-    found = CameraProfile.model_validate_json(path.read_text())
+    found = parse_profile(path.read_bytes())
     assert found.invented
     assert printed["profile"] == str(path)
     assert printed["frame_gap"]["median_s"] == found.frame_gap.median_s >= 0.5
     assert "is there already" in str(CliRunner().invoke(app, asked).exception)
 
 
-def test_the_figures_are_given_as_keys_of_the_plan() -> None:
-    """What was found is printed as the plan takes it; what was not found is not among it."""
-    spread = Spread(median_s=0.5, least_s=0.4, greatest_s=0.6, measurements=6)
-    found = CameraProfile(
-        model="any",
-        measured_utc=datetime(2027, 1, 1, tzinfo=UTC),
-        frames=26,
-        invented=True,
-        frame_gap=spread,
-        setting_time=None,
-        write_time=spread,
-        buffer_frames=9,
-        word_delay=spread,
+def test_what_calibrate_writes_is_what_a_plan_takes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It tells the one line to write under camera; with that line the plan's times are those in the file."""
+    monkeypatch.setattr(calibrating, "_SETTLE_S", 0.0)
+    path = tmp_path / "practice.json"
+    result = CliRunner().invoke(app, ["calibrate", "--simulated", "--frames", "10", "-o", str(path)])
+    (line,) = [line for line in result.stdout.splitlines() if line.strip().startswith("profile:")]
+    plan = tmp_path / "plan.yaml"
+    plan.write_text(
+        FILTERED_PLAN.replace("camera: {driver: simulated}", "camera:\n      driver: simulated\n" + line)
     )
-    assert calibrate.plan_lines(found) == ["frame_gap: 0.6 s", "buffer_frames: 9", "write_time: 0.5 s"]
-    keys = {line.split(":")[0] for line in calibrate.plan_lines(found)}
-    assert keys <= set(CameraPlan.model_fields)
+    found = parse_profile(path.read_bytes())
+    frame_gap_s = bodies_of(load_plan(plan))["long"].frame_gap_s
+    assert found.frame_gap.greatest_s <= frame_gap_s < found.frame_gap.greatest_s + 0.001
 
 
 @pytest.mark.parametrize(

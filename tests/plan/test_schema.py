@@ -37,7 +37,7 @@ LOADER_ONLY = {
     "until of a shot after its phase", "from of a shot after its phase", "until of a shot before its phase",
     "sensor too large", "too few pixels", "pixels that are not square",
     "every of nothing", "half-stop step from a third-stop mark",
-    "horizon azimuth twice",
+    "horizon azimuth twice", "profile that is not there",
 }  # fmt: skip
 """Faults that need two places of the plan, arithmetic or a calendar: a schema cannot tell them."""
 
