@@ -15,6 +15,8 @@ from typing import Any
 
 from controller.account.audit import audit
 from controller.gear.body import CameraBody
+from controller.journal.lines import FIRST_PREV, digest, encode_line
+from controller.journal.reading import JournalState, parse_journal
 from controller.journal.records import Kind
 from controller.simulate.days import (
     Assumptions,
@@ -33,6 +35,7 @@ REFIT_ROOM_S = 0.4
 
 CLOUD, CLOCK, WORD = "cloud", "clock", "filter word"
 AWAY, SILENT, SETTING = "camera away", "camera silent", "other setting"
+DOWN, PAUSED = "program down", "paused"
 _MISSED = {
     "held": WORD,
     "camera": AWAY,
@@ -49,12 +52,23 @@ REASONS = {
     "camera busy": "the frame before, or the camera's answer, took too long",
     "buffer full": "too many pictures waited for the card",
     "card full": "no room on the card",
+    DOWN: "the program or the computer had died, or died before it heard of the picture",
+    PAUSED: "the operator had paused the run",
     CLOCK: "the computer's clock was so wrong that the frame lay outside its stretch",
     "no room after refit": "what was left of the time was too short",
     "outside its window": "it would have ended too late",
 }
 """What a picture is lost to, in a word or two and in a sentence."""
-_REFITTED = {"the word on the filter": WORD, "the camera came back": AWAY}
+_BY_DETAIL = {
+    "the word on the filter": WORD,
+    "the camera came back": AWAY,
+    "the end of the pause": PAUSED,
+    "while the run was down": DOWN,
+    "its time was while the run was down": DOWN,
+}
+
+CHAIN_EVERY = 16
+"""One day of so many is also written as a journal's lines and read back: it takes as long as half a day."""
 
 ShotKey = tuple[str, str, str]
 """Rig, phase and shot."""
@@ -181,8 +195,8 @@ def live_one(cases: Sequence[Case], seed: int, day: int) -> list[Lived]:
             (one for one in lived if one.case.timeline is case.timeline and one.happening == happening), None
         )
         played = same.played if same else play(case.timeline, case.bodies, happening)
-        breaches = [] if same else contradictions(case.timeline, played)
-        shots = score(case.timeline, played.records, weather)
+        breaches = [] if same else contradictions(case.timeline, played, chained=day % CHAIN_EVERY == 0)
+        shots = score(case.timeline, played, weather)
         lived.append(Lived(case, happening, weather, played, breaches, shots))
     return lived
 
@@ -196,9 +210,7 @@ def wanted_of(timeline: Timeline) -> dict[ShotKey, Wanted]:
 # --- what a day is worth ------------------------------------------------------------------------
 
 
-def score(
-    timeline: Timeline, records: Iterable[Mapping[str, Any]], weather: Weather
-) -> dict[ShotKey, ShotDay]:
+def score(timeline: Timeline, played: Played, weather: Weather) -> dict[ShotKey, ShotDay]:
     """Return how each shot fared.
 
     A frame is won when the camera named its picture, with the settings asked for, the Sun clear of cloud
@@ -207,28 +219,34 @@ def score(
     """
     frames = {frame.frame_id: frame for frame in timeline.frames}
     sun = {rig.name for rig in timeline.rigs if rig.points_at_sun}
+    reason: str
     lost = dict.fromkeys(frames, "nothing is known of it")
-    for record in records:
+    for record in played.records:
         kind = record["kind"]
         if kind == Kind.FRAME_FIRED:
             frame = frames[record["frame_id"]]
-            lost[frame.frame_id] = _lost_after_firing(frame, record, weather, on_sun=frame.rig in sun)
+            ahead_ns = played.clock_set_ns(record["seq"]) + seconds_to_ns(weather.clock_error_s)
+            opened = record["released_utc_ns"] - ahead_ns
+            lost[frame.frame_id] = _lost_after_firing(frame, record, opened, weather, on_sun=frame.rig in sun)
         elif kind == Kind.FRAME_MISSED:
-            lost[record["frame_id"]] = _REFITTED.get(record["detail"]) or _MISSED.get(
-                record["reason"], record["reason"]
-            )
-        elif kind in (Kind.FRAME_FAILED, Kind.FRAME_UNKNOWN):
+            reason = record["reason"]
+            lost[record["frame_id"]] = _BY_DETAIL.get(record["detail"]) or _MISSED.get(reason, reason)
+        elif kind == Kind.FRAME_FAILED:
             lost[record["frame_id"]] = SILENT
+        elif kind == Kind.FRAME_UNKNOWN:
+            lost[record["frame_id"]] = DOWN
     takes: dict[ShotKey, dict[int, list[str]]] = {}
     for frame in timeline.frames:
         takes.setdefault(shot_of(frame), {}).setdefault(frame.take, []).append(lost[frame.frame_id])
     return {key: _shot_day(list(of_take.values())) for key, of_take in takes.items()}
 
 
-def _lost_after_firing(frame: Frame, record: Mapping[str, Any], weather: Weather, *, on_sun: bool) -> str:
+def _lost_after_firing(
+    frame: Frame, record: Mapping[str, Any], opened: int, weather: Weather, *, on_sun: bool
+) -> str:
+    """Return what spoils a frame that was fired; `opened` is true UTC, nanoseconds."""
     if record.get("differs"):
         return SETTING
-    opened = record["released_utc_ns"] - seconds_to_ns(weather.clock_error_s)
     grace = frame.deadline_utc_ns - frame.due_utc_ns
     first, last = frame.starts_from_utc_ns, max(frame.movable_until_utc_ns, frame.due_utc_ns)
     if not first - grace <= opened <= last + grace:
@@ -247,12 +265,31 @@ def _shot_day(takes: list[list[str]]) -> ShotDay:
 # --- what a day must not do ---------------------------------------------------------------------
 
 
-def contradictions(timeline: Timeline, played: Played) -> list[str]:
-    """Return what a day's journal contradicts: the audit of a run, and what only a made-up day can show."""
+def contradictions(timeline: Timeline, played: Played, *, chained: bool = True) -> list[str]:
+    """Return what a day's journal contradicts: the audit of a run, and what only a made-up day can show.
+
+    With `chained`, the records are also made the lines of a journal and read back, which takes its time.
+    """
     found = audit(timeline, played.records)
+    if chained:
+        found += _as_lines(played.records)
     if played.outcome != "finished" or not played.records or played.records[-1]["kind"] != Kind.RUN_ENDED:
         found.append(f"the run did not come to its end: {played.outcome}.")
     return found + _exposures(timeline, played) + crowded_out(timeline, played.records)
+
+
+def _as_lines(records: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return what is wrong with the records as a journal's lines: its chain, or what it gives back (HF-S20)."""
+    lines, prev = [], FIRST_PREV
+    for record in records:
+        line = encode_line({**record, "prev": prev})
+        prev = digest(line)
+        lines.append(line + b"\n")
+    reading = parse_journal(b"".join(lines))
+    given_back = [{key: value for key, value in one.items() if key != "prev"} for one in reading.records]
+    if reading.state is JournalState.CLOSED and given_back == records:
+        return []
+    return [f"as a file the journal does not give back what was recorded (HF-S20): {reading.verdict()}"]
 
 
 def _exposures(timeline: Timeline, played: Played) -> list[str]:
@@ -263,20 +300,21 @@ def _exposures(timeline: Timeline, played: Played) -> list[str]:
         if record["kind"] in (Kind.FRAME_FIRED, Kind.FRAME_FAILED, Kind.FRAME_UNKNOWN):
             claims[record["rig"]][record["kind"]] += 1
     for rig, claimed in claims.items():
-        true = sorted(played.exposures.get(rig, []))
+        true = played.exposures.get(rig, [])
         fired = claimed[Kind.FRAME_FIRED]
         if not fired <= len(true) <= claimed.total():
             found.append(
                 f"the shutter of {rig} opened {len(true)} times, and the journal tells of {fired} frames fired and "
                 f"{claimed.total() - fired} of which nobody can know."
             )
-        if any(later[0] < earlier[1] for earlier, later in pairwise(true)):
+        by_one_clock = [(e.opened_ns - e.clock_set_ns, e.ended_ns - e.clock_set_ns) for e in true]
+        if any(later[0] < earlier[1] for earlier, later in pairwise(by_one_clock)):
             found.append(f"the shutter of {rig} was opened while it was open (HF-S19).")
-        found += _unfiltered(timeline, played, rig, true)
+        found += _unfiltered(timeline, played, rig)
     return found
 
 
-def _unfiltered(timeline: Timeline, played: Played, rig: str, true: list[tuple[int, int]]) -> list[str]:
+def _unfiltered(timeline: Timeline, played: Played, rig: str) -> list[str]:
     """Return exposures made while the last word was that the filter is off, outside the window (HF-S03)."""
     start, end = timeline.unfiltered_from_utc_ns or 0, timeline.unfiltered_until_utc_ns or 0
     words: list[tuple[int, str]] = [
@@ -286,7 +324,8 @@ def _unfiltered(timeline: Timeline, played: Played, rig: str, true: list[tuple[i
     ]
     slack = seconds_to_ns(0.1)  # the spread of a camera's release lag
     found = []
-    for opened, closed in true:
+    for exposure in played.exposures.get(rig, []):
+        opened, closed = exposure.opened_ns, exposure.ended_ns
         # As in the audit: a word that came while the command was on its way is not held against the shutter.
         said = {_last(words, opened), _last(words, opened - NS_PER_S // 4)}
         if said == {FilterState.OFF} and not start - slack <= opened <= closed <= end + slack:

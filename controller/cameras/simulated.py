@@ -135,6 +135,9 @@ class SimulatedDevice:
         lag_jitter_s: float = 0.0,
         battery_percent: float = 100.0,
         battery_per_frame: float = 0.02,
+        battery_change_s: float = math.inf,
+        card_left: int | None = None,
+        card_change_s: float = math.inf,
         clock_error_s: float = 0.0,
     ) -> None:
         """Make a body.
@@ -150,6 +153,9 @@ class SimulatedDevice:
             lag_jitter_s: standard deviation of the release lag, seconds.
             battery_percent: charge at the start.
             battery_per_frame: charge one frame takes, percent.
+            battery_change_s: how long after it has run flat a full one is in, seconds.
+            card_left: how many frames the first card takes; as many as the body says when None.
+            card_change_s: how long after it is full an empty one is in, seconds.
             clock_error_s: how far the camera's own clock (the pictures' times) is ahead of UTC, seconds.
         """
         self.body = with_lists(body)
@@ -161,6 +167,9 @@ class SimulatedDevice:
         self._lag_jitter_s = lag_jitter_s
         self._battery_percent = battery_percent
         self._battery_per_frame = battery_per_frame
+        self._battery_change_s = battery_change_s
+        self._card_room = body.card_frames if card_left is None else card_left
+        self._card_change_s = card_change_s
         self._clock_error_s = clock_error_s
         made_ns = clock.now_ns()
         self._troubles = [
@@ -169,6 +178,7 @@ class SimulatedDevice:
             if not (fault.kind is SimFaultKind.HANG and (fault.at_utc_ns or made_ns) < made_ns)
         ]
         self._start_counted_faults()
+        self._use_up(made_ns)
         self.taken: list[_Exposure] = []
         self._writes_end_ns: list[int] = []
         self.settings = Settings(exposure_s=1 / 125, f_number=8.0, iso=100)
@@ -191,6 +201,8 @@ class SimulatedDevice:
 
     def off_since(self, from_ns: int, until_ns: int) -> int | None:
         """Return the first instant in a stretch of time at which the camera is off the cable, or None."""
+        if not self._troubles:
+            return None
         starts = [
             max(trouble.starts_ns, from_ns)
             for trouble in self._troubles
@@ -199,8 +211,6 @@ class SimulatedDevice:
             and trouble.starts_ns <= until_ns
             and trouble.ends_ns > from_ns
         ]
-        if self._battery_percent <= 0:
-            starts.append(from_ns)
         return min(starts, default=None)
 
     def has(self, kind: SimFaultKind) -> bool:
@@ -225,7 +235,7 @@ class SimulatedDevice:
         """Return how many frames the card still takes; None when its size is not given."""
         if self.has(SimFaultKind.CARD_FULL):
             return 0
-        return None if self.body.card_frames is None else max(0, self.body.card_frames - len(self.taken))
+        return self._card_room
 
     def status(self) -> CameraStatus:
         """Return battery and free frames."""
@@ -241,12 +251,24 @@ class SimulatedDevice:
         write_from_ns = max([ended_ns, *self._writes_end_ns])
         self._writes_end_ns.append(write_from_ns + seconds_to_ns(write_s))
         self._battery_percent -= self._battery_per_frame
+        if self._card_room is not None:
+            self._card_room -= 1
+        self._use_up(opened_ns)
         exposure = _Exposure(opened_ns, ended_ns, word_ns, settings)
         self.taken.append(exposure)
         for trouble in self._troubles:
             if trouble.starts_ns is None and trouble.after_frames == len(self.taken):
                 trouble.starts_ns = word_ns
         return exposure
+
+    def _use_up(self, now_ns: int) -> None:
+        """Let an empty battery and a full card be the trouble they are until they are changed."""
+        if self._battery_percent <= 0:
+            self._troubles.append(_Trouble(SimFaultKind.BATTERY_EMPTY, now_ns, None, self._battery_change_s))
+            self._battery_percent = 100.0
+        if self._card_room == 0:
+            self._troubles.append(_Trouble(SimFaultKind.CARD_FULL, now_ns, None, self._card_change_s))
+            self._card_room = self.body.card_frames
 
     def keep(self, exposure: _Exposure) -> str:
         """Write the picture of an exposure (when there is a folder); return its folder's name and its own."""
@@ -350,7 +372,7 @@ class SimulatedCamera:
         device = self._device
         called_ns = device.clock.now_ns()
         self._check_cable(exposed=False)
-        if self._exposure is not None:
+        if self._exposure is not None or (device.taken and called_ns < device.taken[-1].ended_ns):
             raise CameraFault("the frame before was not collected", code=_BUSY_CODE, exposed=False)
         if device.has(SimFaultKind.BUSY):
             raise CameraFault("the camera says it is busy", code=_BUSY_CODE, exposed=None)

@@ -134,6 +134,7 @@ def _cases(prepared: Prepared, assumed: Assumptions, *, what_if: bool) -> list[C
         replace(first, name="a prompt operator", assumed=replace(assumed, **PROMPT)),
         replace(first, name="no trouble with cameras", assumed=replace(assumed, **NO_FAULTS)),
         replace(first, name="no cloud", assumed=replace(assumed, cloudy_s=0.0)),
+        replace(first, name="no crash", assumed=replace(assumed, crash_per_hour=0.0)),
         replace(first, name="a right clock", assumed=replace(assumed, clock_s=0.0, clock_wrong_chance=0.0)),
     ]
     for name, changed in _other_plans(prepared.loaded.plan):
@@ -439,7 +440,13 @@ def _befalls(lived: Lived) -> list[tuple[int, str]]:
             )
         else:
             found.append((hold.opens_utc_ns + delay, f'"filter is {hold.needs}" said on {hold.rig}'))
-    found += [(at, f'"filter is {state}" said on {rig} unasked') for at, rig, state in happening.slips]
+    found += [(at, f'"filter is {state}" said on {rig} unasked') for at, rig, state, _ in happening.slips]
+    for at, until in happening.pauses:
+        found += [(at, "all cameras are paused"), (until, "the pause ends")]
+    found += [
+        (one.at_utc_ns, f"the program dies; it is resumed {one.down_ns / 1e9:.0f} s later")
+        for one in happening.crashes
+    ]
     found += [(at, f"the computer's clock is set by {step_s:+.2f} s") for at, step_s in happening.steps]
     for rig, draw in happening.rigs:
         found += [(one.at_utc_ns or 0, f"{one.kind} for {one.for_s:.1f} s on {rig}") for one in draw.faults]

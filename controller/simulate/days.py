@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
@@ -35,6 +35,8 @@ BATTERY_PER_FRAME = 0.02
 """Charge that one frame takes, percent; as `SimulatedDevice` has it."""
 LAG_JITTER_S = 0.005
 """Standard deviation of the release lag, seconds."""
+RESTART_AT_LEAST_S = 1.0
+"""No run is resumed sooner than this after it died."""
 
 Record = dict[str, Any]
 
@@ -62,12 +64,20 @@ class Assumptions:
     slow_write_per_hour: float = field(default=0.02, metadata={"what": "the card takes eight times as long"})
     hang_per_hour: float = field(default=0.01, metadata={"what": "a call to a camera does not return"})
     trouble_s: float = field(default=20.0, metadata={"what": "mean length of each of these troubles"})
-    card_short_chance: float = field(
-        default=0.01, metadata={"what": "a card takes only a part of the plan, and nobody changes it"}
-    )
+    card_short_chance: float = field(default=0.01, metadata={"what": "a card takes only a part of the plan"})
     battery_low_chance: float = field(
-        default=0.01, metadata={"what": "a battery lasts for a part of the plan, and nobody changes it"}
+        default=0.01, metadata={"what": "a battery lasts for a part of the plan"}
     )
+    change_chance: float = field(
+        default=0.5, metadata={"what": "a full card or an empty battery is changed at all"}
+    )
+    change_s: float = field(default=60.0, metadata={"what": "mean time until it is changed"})
+    crash_per_hour: float = field(
+        default=0.01, metadata={"what": "the program or the computer dies, and the run is resumed"}
+    )
+    restart_s: float = field(default=40.0, metadata={"what": "mean time until it is resumed"})
+    pause_per_hour: float = field(default=0.02, metadata={"what": "the operator pauses the run"})
+    pause_s: float = field(default=15.0, metadata={"what": "mean length of a pause"})
     cloudy_s: float = field(default=600.0, metadata={"what": "mean length of a cloud; 0: no cloud at all"})
     clear_s: float = field(default=1800.0, metadata={"what": "mean length of a gap between clouds"})
     clock_s: float = field(
@@ -76,7 +86,8 @@ class Assumptions:
     clock_wrong_chance: float = field(default=0.01, metadata={"what": "the clock was not set by any service"})
     clock_wrong_s: float = field(default=3.0, metadata={"what": "standard deviation of such a clock"})
     clock_step_chance: float = field(
-        default=0.02, metadata={"what": "the clock is set anew during the run, which goes on as before"}
+        default=0.02,
+        metadata={"what": "the clock is set anew during the run; a run resumed later goes by it"},
     )
 
     def __post_init__(self) -> None:
@@ -144,6 +155,20 @@ class RigDraw:
     card_frames: int | None
     """Frames the card takes that day; None: what the body says."""
     battery_percent: float
+    card_change_s: float
+    """How long after the card is full a fresh one is in the camera; infinite: nobody changes it."""
+    battery_change_s: float
+
+
+@dataclass(frozen=True)
+class Crash:
+    """The program dies: everything that is not in the journal is gone."""
+
+    at_utc_ns: int
+    down_ns: int
+    """How long until it is resumed."""
+    kept: int | None
+    """It dies in the midst of its first write from then on, so many records of which are kept; None: between two."""
 
 
 @dataclass(frozen=True)
@@ -152,10 +177,13 @@ class Happening:
 
     words: tuple[tuple[str, int | None], ...]
     """For each hold, how long after its asking the word comes, nanoseconds; None: never."""
-    slips: tuple[tuple[int, str, FilterState], ...]
-    """Words that nobody asked for: instant, rig, state."""
+    slips: tuple[tuple[int, str, FilterState, bool], ...]
+    """Words that nobody asked for: instant, rig, state, and whether it puts a wrong one right."""
     steps: tuple[tuple[int, float], ...]
     """Steps of the computer's clock: instant, seconds."""
+    pauses: tuple[tuple[int, int], ...]
+    """When the operator pauses all cameras, and when he goes on."""
+    crashes: tuple[Crash, ...]
     rigs: tuple[tuple[str, RigDraw], ...]
     seed: str
 
@@ -212,8 +240,31 @@ def draw_happening(assumed: Assumptions, timeline: Timeline, seed: int, day: int
     rng = _stream(seed, day, "steps")
     at, step_s = begins + round(rng.random() * (ends - begins)), rng.gauss(0, 1)
     steps = ((at, step_s),) if rng.random() < assumed.clock_step_chance else ()
+    rng = _stream(seed, day, "pauses")
+    pauses = [
+        (at, at + seconds_to_ns(0.5 + rng.expovariate(1) * assumed.pause_s))
+        for at in _moments(assumed.pause_per_hour, begins, ends, rng)
+    ]
+    rng = _stream(seed, day, "crashes")
+    crashes = [
+        Crash(
+            at,
+            seconds_to_ns(RESTART_AT_LEAST_S + rng.expovariate(1) * assumed.restart_s),
+            rng.choice((None, 0, 1, 2)),
+        )
+        for at in _moments(assumed.crash_per_hour, begins, ends, rng)
+    ]
     rigs = tuple((rig.name, _rig(assumed, timeline, rig.name, seed, day)) for rig in timeline.rigs)
-    return Happening(tuple(words), tuple(sorted(slips)), steps, rigs, f"{seed}/{day}")
+    return Happening(
+        tuple(words), tuple(sorted(slips)), steps, tuple(pauses), tuple(crashes), rigs, f"{seed}/{day}"
+    )
+
+
+def _moments(per_hour: float, begins: int, ends: int, rng: random.Random) -> Iterator[int]:
+    """Yield the instants of what comes so often an hour, in order."""
+    at: float = begins
+    while per_hour > 0 and (at := at + rng.expovariate(per_hour) * 3600 * NS_PER_S) < ends:
+        yield round(at)
 
 
 def _word(assumed: Assumptions, rng: random.Random, *, first: bool) -> int | None:
@@ -225,16 +276,16 @@ def _word(assumed: Assumptions, rng: random.Random, *, first: bool) -> int | Non
     return seconds_to_ns(0.5 + delay * (assumed.late_s if late else assumed.prompt_s))
 
 
-def _slip(assumed: Assumptions, hold: Hold, rng: random.Random) -> list[tuple[int, str, FilterState]]:
+def _slip(assumed: Assumptions, hold: Hold, rng: random.Random) -> list[tuple[int, str, FilterState, bool]]:
     """Return the wrong word of a hold's time and, if it is put right, the right one again."""
     when, slips, mends, mend_s = rng.random(), rng.random(), rng.random(), rng.expovariate(1)
     if slips >= assumed.wrong_key_chance:
         return []
     at = hold.opens_utc_ns + round(when * (hold.closes_utc_ns - hold.opens_utc_ns))
     wrong = FilterState.ON if hold.needs is FilterState.OFF else FilterState.OFF
-    made = [(at, hold.rig, wrong)]
+    made = [(at, hold.rig, wrong, False)]
     if mends < assumed.corrected_chance:
-        made.append((at + seconds_to_ns(0.5 + mend_s * assumed.corrected_s), hold.rig, hold.needs))
+        made.append((at + seconds_to_ns(0.5 + mend_s * assumed.corrected_s), hold.rig, hold.needs, True))
     return made
 
 
@@ -242,16 +293,11 @@ def _rig(assumed: Assumptions, timeline: Timeline, rig: str, seed: int, day: int
     begins, ends = _span(timeline)
     faults = []
     for kind in SimFaultKind:
-        per_hour = _rate(assumed, kind)
         rng = _stream(seed, day, f"fault {rig} {kind}")
-        at: float = begins
-        while per_hour > 0:
-            at += rng.expovariate(per_hour) * 3600 * NS_PER_S
-            if at >= ends:
-                break
-            faults.append(
-                SimFault(kind=kind, at_utc_ns=round(at), for_s=0.1 + rng.expovariate(1) * assumed.trouble_s)
-            )
+        faults += [
+            SimFault(kind=kind, at_utc_ns=at, for_s=0.1 + rng.expovariate(1) * assumed.trouble_s)
+            for at in _moments(_rate(assumed, kind), begins, ends, rng)
+        ]
     rng = _stream(seed, day, f"supplies {rig}")
     planned = sum(frame.rig == rig for frame in timeline.frames)
     card, battery = rng.random(), rng.random()
@@ -260,7 +306,14 @@ def _rig(assumed: Assumptions, timeline: Timeline, rig: str, seed: int, day: int
         tuple(faults),
         room if card < assumed.card_short_chance else None,
         max(1e-3, charge) if battery < assumed.battery_low_chance else 100.0,
+        _changed_after_s(assumed, _stream(seed, day, f"card change {rig}")),
+        _changed_after_s(assumed, _stream(seed, day, f"battery change {rig}")),
     )
+
+
+def _changed_after_s(assumed: Assumptions, rng: random.Random) -> float:
+    changes, wait = rng.random() < assumed.change_chance, rng.expovariate(1)
+    return 5.0 + wait * assumed.change_s if changes else math.inf
 
 
 def _rate(assumed: Assumptions, kind: SimFaultKind) -> float:
@@ -286,17 +339,41 @@ def _stream(seed: int, day: int, what: str) -> random.Random:
 # --- playing ----------------------------------------------------------------------------------
 
 
+class Died(Exception):  # noqa: N818 - it happens to the program and is no error of it
+    """The program was killed."""
+
+
 class MemoryJournal:
-    """A journal that is only remembered."""
+    """A journal that is only remembered, and in which a run can die."""
 
     def __init__(self) -> None:
         self.records: list[Record] = []
+        self.dies: Crash | None = None
+        """The run dies in its first write from this crash on, if it is one that strikes in a write."""
 
     def append_many(self, entries: list[tuple[Kind, int, Record]]) -> None:
-        """Keep records in order."""
-        for kind, at_ns, data in entries:
+        """Keep records in order.
+
+        Raises:
+            Died: when the crash strikes; what it says is kept, is.
+        """
+        dies = self.dies
+        struck = dies is not None and dies.kept is not None and entries and entries[-1][1] >= dies.at_utc_ns
+        for kind, at_ns, data in entries[: dies.kept] if dies and struck else entries:
             data.update(seq=len(self.records) + 1, kind=kind.value, at_utc_ns=at_ns)
             self.records.append(data)
+        if struck:
+            raise Died
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """One opening of a shutter, UTC nanoseconds by the computer's clock."""
+
+    opened_ns: int
+    ended_ns: int
+    clock_set_ns: int
+    """How far that clock had been set since the day began."""
 
 
 @dataclass(frozen=True)
@@ -305,55 +382,128 @@ class Played:
 
     outcome: str | None
     records: list[Record]
-    exposures: Mapping[str, list[tuple[int, int]]]
-    """What each rig's shutter truly did: opened and closed, by the computer's clock."""
+    exposures: Mapping[str, list[Exposure]]
+    """What each rig's shutter truly did, in order."""
+    clock_set: tuple[tuple[int, int], ...]
+    """From which record (``seq``) on the run went by a clock that had been set so far, nanoseconds."""
+
+    def clock_set_ns(self, seq: int) -> int:
+        """Return how far the clock that a record's run went by had been set since the day began."""
+        return next((set_ns for first, set_ns in reversed(self.clock_set) if first <= seq), 0)
 
 
 def play(timeline: Timeline, bodies: Mapping[str, CameraBody], happening: Happening) -> Played:
-    """Play a day in virtual time, writing nothing anywhere."""
-    journal = MemoryJournal()
-    words = dict(happening.words)
-    devices: dict[str, SimulatedDevice] = {}
+    """Play a day in virtual time, writing nothing anywhere; a run that dies is resumed from its records."""
+    day = _Day(timeline, bodies, happening)
+    return day.play()
 
-    def opener(rig: str, draw: RigDraw) -> MakeCamera:
-        body = bodies[rig]
-        if draw.card_frames is not None:
-            body = replace(body, card_frames=draw.card_frames)
 
+class _Day:
+    """A day while it is played: what outlives the program, and the lives of the program in it."""
+
+    def __init__(self, timeline: Timeline, bodies: Mapping[str, CameraBody], happening: Happening) -> None:
+        self.timeline = timeline
+        self.bodies = bodies
+        self.happening = happening
+        self.journal = MemoryJournal()
+        self.words = dict(happening.words)
+        self.devices: dict[str, SimulatedDevice] = {}
+        self.exposures: dict[str, list[Exposure]] = {rig: [] for rig, _ in happening.rigs}
+        self.now_ns = 0
+
+    def play(self) -> Played:
+        start, set_ns = first_instant(self.timeline), 0
+        clock_set = []
+        outcome = None
+        for crash in (*self.happening.crashes, None):
+            clock_set.append((len(self.journal.records) + 1, set_ns))
+            try:
+                outcome = self._live(start, crash)
+            except Died:
+                self._keep_exposures(set_ns)
+                back_ns = self.now_ns + (crash.down_ns if crash else 0)
+                to_be_set = sum(seconds_to_ns(s) for at, s in self.happening.steps if at - set_ns <= back_ns)
+                start, set_ns = back_ns + to_be_set - set_ns, to_be_set
+            else:
+                self._keep_exposures(set_ns)
+                break
+        return Played(outcome, self.journal.records, self.exposures, tuple(clock_set))
+
+    def _live(self, start_ns: int, crash: Crash | None) -> str | None:
+        """Begin, or go on with what the journal holds, until the end or the crash."""
+        self.journal.dies = crash
+        self.now_ns = start_ns
+        engine = Engine(self.timeline)
+        engine.restore(self.journal.records)
+
+        def step(now: int) -> None:
+            self.now_ns = now
+            if crash is not None and crash.kept is None and now >= crash.at_utc_ns:
+                raise Died
+
+        simulation = Simulation(
+            engine=engine,
+            cameras={rig: self._opener(rig, draw) for rig, draw in self.happening.rigs},
+            next_word=self._next_word,
+            journal=self.journal,
+            start_utc_ns=start_ns,
+            facts={} if self.journal.records else {"mode": "rehearsal", "operator": "script"},
+            on_step=step,
+            also=self._also(start_ns),
+            status_every_s=STATUS_EVERY_S,
+        )
+        return simulation.resume() if self.journal.records else simulation.run()
+
+    def _opener(self, rig: str, draw: RigDraw) -> MakeCamera:
         def open_camera(clock: Clock) -> Camera:
-            if rig not in devices:
-                devices[rig] = SimulatedDevice(
-                    body, clock, faults=draw.faults, lag_jitter_s=LAG_JITTER_S,
-                    seed=random.Random(f"{happening.seed}/{rig}").getrandbits(32),  # noqa: S311
+            if rig not in self.devices:
+                self.devices[rig] = SimulatedDevice(
+                    self.bodies[rig], clock, faults=draw.faults, lag_jitter_s=LAG_JITTER_S,
+                    seed=random.Random(f"{self.happening.seed}/{rig}").getrandbits(32),  # noqa: S311
                     battery_percent=draw.battery_percent, battery_per_frame=BATTERY_PER_FRAME,
+                    battery_change_s=draw.battery_change_s, card_left=draw.card_frames,
+                    card_change_s=draw.card_change_s,
                 )  # fmt: skip
-            return devices[rig].open()
+            self.devices[rig].clock = clock
+            return self.devices[rig].open()
 
         return open_camera
 
-    def next_word(hold: Hold, opened: int, _first: bool) -> int | None:
-        delay = words[hold.hold_id]
+    def _next_word(self, hold: Hold, opened: int, _first: bool) -> int | None:
+        delay = self.words[hold.hold_id]
         return None if delay is None else opened + delay
 
-    also: list[m.Event] = [
-        m.FilterSaid(now_utc_ns=UtcNs(at), rig=rig, state=state) for at, rig, state in happening.slips
-    ]
-    also += [m.ClockStepped(now_utc_ns=UtcNs(at), step_s=step_s) for at, step_s in happening.steps]
-    simulation = Simulation(
-        engine=Engine(timeline),
-        cameras={rig: opener(rig, draw) for rig, draw in happening.rigs},
-        next_word=next_word,
-        journal=journal,
-        start_utc_ns=first_instant(timeline),
-        facts={"mode": "rehearsal", "operator": "script"},
-        also=also,
-        status_every_s=STATUS_EVERY_S,
-    )
-    outcome = simulation.run()
-    exposures = {
-        rig: [(one.opened_ns, one.ended_ns) for one in device.taken] for rig, device in devices.items()
-    }
-    return Played(outcome, journal.records, exposures)
+    def _also(self, start_ns: int) -> list[m.Event]:
+        """Return what else the program is told from an instant on.
+
+        Nobody slips or pauses while it is down; what ends a slip or a pause is told once it is back.
+        """
+        happening = self.happening
+        soon = start_ns + NS_PER_S // 2
+        also: list[m.Event] = []
+        for at, rig, state, mends in happening.slips:
+            if at >= start_ns or (mends and self._told_of(at, start_ns)):
+                also.append(m.FilterSaid(now_utc_ns=UtcNs(max(at, soon)), rig=rig, state=state))
+        for at, until in happening.pauses:
+            if at >= start_ns:
+                also.append(m.PauseAsked(now_utc_ns=UtcNs(at)))
+            if until >= start_ns or self._told_of(until, start_ns):
+                also.append(m.GoOnAsked(now_utc_ns=UtcNs(max(until, soon))))
+        also += [
+            m.ClockStepped(now_utc_ns=UtcNs(at), step_s=step_s)
+            for at, step_s in happening.steps
+            if at >= start_ns
+        ]
+        return also
+
+    def _told_of(self, instant_ns: int, start_ns: int) -> bool:
+        """Return whether an instant lies between the last record and the start of this life."""
+        return bool(self.journal.records) and self.journal.records[-1]["at_utc_ns"] <= instant_ns < start_ns
+
+    def _keep_exposures(self, set_ns: int) -> None:
+        for rig, device in self.devices.items():
+            kept = self.exposures[rig]
+            kept += [Exposure(one.opened_ns, one.ended_ns, set_ns) for one in device.taken[len(kept) :]]
 
 
 def wilson(hits: int, tries: int, z: float = 1.959963984540054) -> tuple[float, float]:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from controller.account.odds import Lived, Tally, contradictions, crowded_out, live, live_one, score
-from controller.simulate.days import PROMPT, Played, Weather
+from controller.simulate.days import PROMPT, Exposure, Played, Weather
 from controller.timeline.model import Frame
 from controller.units import Wanted, seconds_to_ns
 from tests.engine.builder import at
@@ -48,38 +48,36 @@ def test_one_cloud_takes_what_it_covers(calm: Lived) -> None:
     """A cloud over one frame breaks the bracket it belongs to, not a shot with other takes, nor the land."""
     first = due(CORONA)
     cloud = Weather(((first - 1, first + 10), (due(RIDGE) - 10**9, due(RIDGE) + 10**9)), 0.0)
-    found = score(small_day(), calm.played.records, cloud)
+    found = score(small_day(), calm.played, cloud)
     assert (found[CORONA].whole, found[CORONA].won, found[CORONA].reason) == (False, 2, "cloud")
     assert (found[RIDGE].whole, found[RING].whole) == (True, True)
     one_of_three = Weather(((due(RING) - 10**8, due(RING) + 10**8),), 0.0)
-    assert score(small_day(), calm.played.records, one_of_three)[RING].won == 2
-    assert score(small_day(), calm.played.records, one_of_three)[RING].whole
+    assert score(small_day(), calm.played, one_of_three)[RING].won == 2
+    assert score(small_day(), calm.played, one_of_three)[RING].whole
 
 
 def test_a_cloud_that_comes_during_the_exposure_counts(calm: Lived) -> None:
     """An eighth of a second is spoilt by a cloud that comes in its last tenth, and not by one after it."""
     opened = due(CORONA)
     late = opened + seconds_to_ns(0.12)
-    assert not score(small_day(), calm.played.records, Weather(((late, late + 10**6),), 0.0))[CORONA].whole
+    assert not score(small_day(), calm.played, Weather(((late, late + 10**6),), 0.0))[CORONA].whole
     after = opened + seconds_to_ns(0.2)
-    assert score(small_day(), calm.played.records, Weather(((after, after + 10**6),), 0.0))[CORONA].whole
+    assert score(small_day(), calm.played, Weather(((after, after + 10**6),), 0.0))[CORONA].whole
 
 
 def test_a_wrong_clock_loses_what_it_moves_out(calm: Lived) -> None:
     """Half a minute off, the frames lie outside their stretch; a tenth of a second off, they do not."""
-    off = score(small_day(), calm.played.records, Weather((), 30.0))
+    off = score(small_day(), calm.played, Weather((), 30.0))
     assert (off[RING].won, off[RING].reason) == (0, "clock")
-    assert score(small_day(), calm.played.records, Weather((), 0.1)) == score(
-        small_day(), calm.played.records, CLEAR
-    )
+    assert score(small_day(), calm.played, Weather((), 0.1)) == score(small_day(), calm.played, CLEAR)
 
 
 def test_cloud_is_told_by_true_time(calm: Lived) -> None:
     """With a clock two seconds ahead, the cloud that counts is the one two seconds before the frame's instant."""
     first = due(CORONA)
     cloud = ((first - 2 * 10**9 - 1, first - 2 * 10**9 + 10),)
-    assert score(small_day(), calm.played.records, Weather(cloud, 0.0))[CORONA].whole
-    assert score(small_day(), calm.played.records, Weather(cloud, 2.0))[CORONA].reason == "cloud"
+    assert score(small_day(), calm.played, Weather(cloud, 0.0))[CORONA].whole
+    assert score(small_day(), calm.played, Weather(cloud, 2.0))[CORONA].reason == "cloud"
 
 
 def test_another_setting_is_no_picture(calm: Lived) -> None:
@@ -90,7 +88,7 @@ def test_another_setting_is_no_picture(calm: Lived) -> None:
         lambda r: r["kind"] == "frame_fired" and r["frame_id"] == frame_id,
         differs=["exposure"],
     )
-    assert score(small_day(), day.records, CLEAR)[CORONA].reason == "other setting"
+    assert score(small_day(), day, CLEAR)[CORONA].reason == "other setting"
 
 
 def test_a_prompt_operator_is_worth_what_silence_loses() -> None:
@@ -122,7 +120,7 @@ def test_the_audit_is_heard(calm: Lived) -> None:
 
 def test_a_picture_that_the_journal_hides_is_seen(calm: Lived) -> None:
     """A shutter that opened once more than the journal tells is a contradiction; so is one less."""
-    true = {**calm.played.exposures, "wide": [*calm.played.exposures["wide"], (at(150), at(151))]}
+    true = {**calm.played.exposures, "wide": [*calm.played.exposures["wide"], Exposure(at(150), at(151), 0)]}
     assert any(
         "opened 2 times" in s for s in contradictions(small_day(), replace(calm.played, exposures=true))
     )
@@ -134,8 +132,9 @@ def test_a_picture_that_the_journal_hides_is_seen(calm: Lived) -> None:
 
 def test_two_exposures_at_once_are_seen(calm: Lived) -> None:
     """HF-S19: a shutter that opens while it is open is a contradiction."""
-    first, *others = sorted(calm.played.exposures["long"])
-    true = {**calm.played.exposures, "long": [(first[0], others[0][0] + 1), *others]}
+    first, *others = calm.played.exposures["long"]
+    longer = replace(first, ended_ns=others[0].opened_ns + 1)
+    true = {**calm.played.exposures, "long": [longer, *others]}
     assert any("HF-S19" in s for s in contradictions(small_day(), replace(calm.played, exposures=true)))
 
 
@@ -153,7 +152,7 @@ def test_an_open_shutter_outside_the_window_is_seen(calm: Lived) -> None:
 
 def test_a_word_just_before_the_shutter_counts(calm: Lived) -> None:
     """HF-S03: "on" said a tenth of a second before a filtered exposure is heard; said after it, it is a breach."""
-    opened = sorted(calm.played.exposures["long"])[0][0]
+    opened = calm.played.exposures["long"][0].opened_ns
     for on_ns, breaches in ((opened - 10**8, 0), (opened + 10**8, 1)):
         said = [
             {"kind": "filter_said", "rig": "long", "state": state, "at_utc_ns": at_ns, "seq": 1}
@@ -161,7 +160,9 @@ def test_a_word_just_before_the_shutter_counts(calm: Lived) -> None:
         ]
         others = [r for r in calm.played.records if r["kind"] not in ("filter_said", "run_began")]
         played = replace(
-            calm.played, records=[*said, *others], exposures={"long": [(opened, opened + 10**6)]}
+            calm.played,
+            records=[*said, *others],
+            exposures={"long": [Exposure(opened, opened + 10**6, 0)]},
         )
         found = [s for s in contradictions(small_day(), played) if "open outside the window" in s]
         assert len(found) == breaches

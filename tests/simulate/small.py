@@ -21,13 +21,15 @@ ROUGH = Assumptions(
     late_chance=0.3, late_s=15.0, silent_chance=0.05, wrong_key_chance=0.3, corrected_chance=0.7,
     lost_per_hour=10.0, busy_per_hour=10.0, snap_per_hour=5.0, no_word_per_hour=10.0, slow_write_per_hour=5.0,
     hang_per_hour=5.0, trouble_s=10.0, card_short_chance=0.1, battery_low_chance=0.1, cloudy_s=60.0,
-    clear_s=120.0, clock_wrong_chance=0.1, clock_step_chance=0.2,
+    clear_s=120.0, clock_wrong_chance=0.1, clock_step_chance=0.2, change_s=20.0, crash_per_hour=10.0,
+    restart_s=10.0, pause_per_hour=5.0, pause_s=10.0,
 )  # fmt: skip
 """Days on which much goes wrong."""
 CALM = Assumptions(
     late_chance=0.0, silent_chance=0.0, wrong_key_chance=0.0, prompt_s=1.0, lost_per_hour=0.0, busy_per_hour=0.0,
     snap_per_hour=0.0, no_word_per_hour=0.0, slow_write_per_hour=0.0, hang_per_hour=0.0, card_short_chance=0.0,
     battery_low_chance=0.0, cloudy_s=0.0, clock_s=0.0, clock_wrong_chance=0.0, clock_step_chance=0.0,
+    crash_per_hour=0.0, pause_per_hour=0.0,
 )  # fmt: skip
 """Days on which nothing goes wrong."""
 

@@ -59,6 +59,8 @@ def test_hundreds_of_rough_days_keep_every_rule() -> None:
         "other setting",
         "card full",
         "clock",
+        "program down",
+        "paused",
     ):
         assert lost[reason] >= 5, f"the days are too tame: {reason} {lost[reason]}"
 
@@ -182,7 +184,7 @@ def test_a_wrong_word_is_put_right_or_not() -> None:
         wrong = [FilterState.OFF if need is FilterState.ON else FilterState.ON for need in needs]
         assert len(needs) <= len(slips) <= 2 * len(needs)
         mended += len(slips) - len(needs)
-        said = Counter(state for _, _, state in slips)
+        said = Counter(state for _, _, state, _ in slips)
         assert all(said[state] >= count for state, count in Counter(wrong).items())
     assert mended / (400 * len(needs)) == pytest.approx(0.5, abs=0.05)
 
