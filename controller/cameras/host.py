@@ -8,6 +8,7 @@ release, and when the parent is gone while a camera call blocks, the child ends 
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import multiprocessing
 import multiprocessing.connection
 import os
@@ -20,23 +21,28 @@ from dataclasses import dataclass, field
 from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from controller.cameras.clock import ClockEpoch, MonotonicClock
 from controller.cameras.protocol import Camera, Clock, MissReason
 from controller.cameras.punctual import GarbageCollector, claim_precedence
 from controller.cameras.simulated import MODEL, SimFault, SimulatedDevice
 from controller.cameras.tethered import VIRTUAL_FOLDER_VARIABLE, open_tethered
-from controller.cameras.worker import CameraWorker, Lost, WaitUntil
+from controller.cameras.worker import OPENING_WITHIN_S, Call, CallKind, CameraWorker, Lost, WaitUntil
 from controller.gear.body import SIMULATED_BODY, CameraBody
 from controller.timeline.model import Frame
-from controller.units import NS_PER_S
+from controller.units import NS_PER_S, seconds_to_ns
 
 _COARSE_NS = 20_000_000
 """A wait listens to the pipe until this long before its end, then sleeps and spins to the instant."""
 _LONGEST_POLL_S = 600.0
 _ORPHAN_GRACE_S = 1.0
 """How long a child without a parent may take to let go of its camera."""
+_GONE_WITHIN_S = 2.0
+"""How long to wait for a killed process: one that waits in the kernel for a device ends only when that answers."""
+_OVERDUE_S = 2.0
+"""A process that is in no call answers for a frame so soon after the frame's deadline, or it stands still."""
+_KINDS = tuple(CallKind)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,6 +57,8 @@ class CameraSpec:
     """Simulated: how fast it is and what it lists."""
     release_lag_s: float = 0.06
     prepare_lead_s: float = 1.0
+    word_within_s: float = 5.0
+    """How long after an exposure the camera's word of the picture may take."""
     virtual_folder: Path | None = None
     """Tethered: use libgphoto2's virtual camera with this folder of pictures instead of a real one.
 
@@ -104,10 +112,24 @@ class CameraProcess:
         """Start the process; `epoch` must be the one every process of the run is given."""
         self.spec = spec
         context = multiprocessing.get_context("spawn")
+        self._clock = MonotonicClock(epoch)
+        # The call going on, written by the child: kind, from when, until when (0: none).
+        self._call = context.RawArray(ctypes.c_int64, 3)
+        _note_call(
+            self._call,
+            Call(
+                CallKind.OPENING,
+                now := self._clock.now_ns(),
+                now + seconds_to_ns(OPENING_WITHIN_S),
+            ),
+        )
         self.connection, theirs = context.Pipe()
         """Where reports come from: `recv` gives one, and EOFError or OSError once the process has ended."""
         self._process = context.Process(
-            target=_child_main, args=(spec, epoch, theirs), name=f"camera {spec.rig}", daemon=True
+            target=_child_main,
+            args=(spec, epoch, theirs, self._call),
+            name=f"camera {spec.rig}",
+            daemon=True,
         )
         with _terminal_held():
             self._process.start()
@@ -142,11 +164,32 @@ class CameraProcess:
         self._process.join(timeout_s)
         self.kill()
 
-    def kill(self) -> None:
-        """End the process now, whatever it does, and wait until it is gone."""
+    def kill(self) -> bool:
+        """End the process now, whatever it does; return whether it is gone.
+
+        One that waits in the kernel is gone only when that wait is over, but never runs again: it is left behind.
+        """
         self._process.kill()
-        self._process.join()
+        self._process.join(_GONE_WITHIN_S)
         self._outgoing.put(None)
+        if self._process.is_alive():
+            # so that nobody waits for it when this program ends
+            multiprocessing.process._children.discard(self._process)  # type: ignore[attr-defined]
+            return False
+        return True
+
+    def hanging(self, owed_deadline_ns: int | None) -> str | None:
+        """Return, in words, what this process should have come back from by now; None when it is in time.
+
+        Args:
+            owed_deadline_ns: the earliest deadline of the frames it has not answered for, UTC nanoseconds.
+        """
+        now, (kind, from_ns, until_ns) = self._clock.now_ns(), tuple(self._call)
+        if until_ns:
+            return Call(_KINDS[kind], from_ns, until_ns).words if now > until_ns else None
+        if owed_deadline_ns is not None and now > owed_deadline_ns + seconds_to_ns(_OVERDUE_S):
+            return f"no word of a frame {_OVERDUE_S:.1f} s after its latest release"
+        return None
 
     def _send_all(self) -> None:
         """Send what is queued, one after the other: a pipe that a hung process does not empty blocks only this."""
@@ -169,7 +212,15 @@ def _terminal_held() -> Iterator[None]:
 # --- the child's side
 
 
-def _child_main(spec: CameraSpec, epoch: ClockEpoch, connection: Connection) -> None:
+def _note_call(shared: Any, call: Call | None) -> None:  # noqa: ANN401 - a ctypes array has no type of its own
+    """Write the call going on where the parent sees it: its end last when it begins, and first when it is back."""
+    shared[2] = 0
+    if call is not None:
+        shared[0], shared[1] = _KINDS.index(call.kind), call.from_ns
+        shared[2] = call.until_ns
+
+
+def _child_main(spec: CameraSpec, epoch: ClockEpoch, connection: Connection, shared_call: Any) -> None:  # noqa: ANN401
     os.environ["LC_ALL"] = "C"  # choices and file names are translated otherwise
     os.environ.pop("LANGUAGE", None)
     os.environ.pop(VIRTUAL_FOLDER_VARIABLE, None)
@@ -180,7 +231,12 @@ def _child_main(spec: CameraSpec, epoch: ClockEpoch, connection: Connection) -> 
     clock = MonotonicClock(epoch)
     try:
         worker = CameraWorker(
-            spec.opener(clock), clock, release_lag_s=spec.release_lag_s, prepare_lead_s=spec.prepare_lead_s
+            spec.opener(clock),
+            clock,
+            release_lag_s=spec.release_lag_s,
+            prepare_lead_s=spec.prepare_lead_s,
+            word_timeout_s=spec.word_within_s,
+            on_call=lambda call: _note_call(shared_call, call),
         )
         serve(worker, clock, connection, GarbageCollector())
     except Exception as error:  # noqa: BLE001 - the parent is told, and starts another process

@@ -25,6 +25,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Collection, Generator
 from dataclasses import dataclass
+from enum import Enum
 
 from controller.cameras.protocol import (
     Camera,
@@ -54,6 +55,50 @@ REOPEN_DELAYS_S = (0.0, 0.2, 0.5, 1.0, 2.0, 5.0)
 """Pauses before attempts to open a lost camera, until a call succeeds again; the last one repeats."""
 FAILURES_TO_REOPEN = 3
 """So many failed frames in a row, whatever their code, and the camera is opened anew."""
+
+OPENING_WITHIN_S = 25.0
+"""A call that opens a camera hangs after this: a driver gives up on a silent USB device after 20 s (libgphoto2's
+PTP driver, from memory)."""
+CALL_WITHIN_S = 10.0
+"""A call that sets, asks or closes a camera hangs after this; the slowest body needs half of it (from memory)."""
+WORD_GRACE_S = 1.0
+"""A frame's call hangs when it is not back so long after the worker itself should have given up."""
+
+
+class CallKind(Enum):
+    """What a camera is called for, in words that follow "no answer within 25.0 s of"."""
+
+    OPENING = "opening the camera"
+    SETTING = "setting the camera"
+    ASKING = "asking for battery and card"
+    CLOSING = "letting go of the camera"
+    FRAME = "releasing a frame"
+
+
+@dataclass(frozen=True)
+class Call:
+    """A call to the camera that has begun; it blocks, and hangs when it is not back by `until_ns`."""
+
+    kind: CallKind
+    from_ns: int
+    """From when its time counts, UTC nanoseconds: a frame's from the end of its exposure."""
+    until_ns: int
+
+    @property
+    def words(self) -> str:
+        """What is to be said of it once it hangs."""
+        within_s = (self.until_ns - self.from_ns) / NS_PER_S
+        if self.kind is CallKind.FRAME:
+            return f"no answer {within_s:.1f} s after its exposure should have ended"
+        return f"no answer within {within_s:.1f} s of {self.kind.value}"
+
+
+def word_patience_s(exposure_s: float, word_within_s: float) -> float:
+    """Return how long after an exposure to wait for the camera's word, in seconds.
+
+    A long exposure may be followed by a dark one of the same length (in-camera noise reduction).
+    """
+    return max(word_within_s, exposure_s + 1.0)
 
 
 @dataclass(frozen=True)
@@ -99,6 +144,7 @@ class CameraWorker:
         prepare_lead_s: float = 1.0,
         word_timeout_s: float = 5.0,
         status_every_s: float = 10.0,
+        on_call: Callable[[Call | None], None] = lambda _: None,
     ) -> None:
         """Make a worker; nothing is opened before `run` is driven.
 
@@ -107,8 +153,10 @@ class CameraWorker:
             clock: the clock the camera runs by too.
             release_lag_s: from the release command to the shutter opening, seconds, as measured.
             prepare_lead_s: how long before a release its settings are made, seconds.
-            word_timeout_s: how long after the end of an exposure to wait for the camera's word, seconds.
+            word_timeout_s: how long after the end of an exposure to wait for the camera's word, seconds; longer
+                where `word_patience_s` says so.
             status_every_s: how often to ask an idle camera for its status, seconds.
+            on_call: told of each call to the camera before it begins, and with None once it is back.
         """
         self._opener = opener
         self._clock = clock
@@ -116,6 +164,7 @@ class CameraWorker:
         self._lead_ns = seconds_to_ns(prepare_lead_s)
         self._word_timeout_s = word_timeout_s
         self._status_every_ns = seconds_to_ns(status_every_s)
+        self._on_call = on_call
         self._waiting: list[Frame] = []
         self._outbox: deque[Report] = deque()
         self._released: set[str] = set()
@@ -259,14 +308,17 @@ class CameraWorker:
 
     def _open(self) -> None:
         camera: Camera | None = None
+        self._calling(CallKind.OPENING, OPENING_WITHIN_S)
         try:
             camera = self._opener()
             facts = camera.probe()
         except (CameraFault, CameraError) as error:
             if camera is not None:
                 camera.close()
+            self._on_call(None)
             self._lose(str(error))
             return
+        self._on_call(None)
         self._camera = camera
         self._lost_detail = None
         self._failures = 0
@@ -276,7 +328,14 @@ class CameraWorker:
     def _drop_camera(self) -> None:
         camera, self._camera, self._set, self._trouble = self._camera, None, None, None
         if camera is not None:
+            self._calling(CallKind.CLOSING, CALL_WITHIN_S)
             camera.close()
+            self._on_call(None)
+
+    def _calling(self, kind: CallKind, within_s: float, *, from_ns: int | None = None) -> None:
+        """Tell that a call begins; it hangs `within_s` seconds after `from_ns` (None: now)."""
+        start_ns = self._clock.now_ns() if from_ns is None else from_ns
+        self._on_call(Call(kind, start_ns, start_ns + seconds_to_ns(within_s)))
 
     def _lose(self, detail: str) -> None:
         """Drop the camera and set when to open it again: at once, then after ever longer pauses."""
@@ -289,21 +348,27 @@ class CameraWorker:
             self._outbox.append(Lost(detail))
 
     def _ask_status(self, camera: Camera) -> None:
+        self._calling(CallKind.ASKING, CALL_WITHIN_S)
         try:
             self._outbox.append(StatusReport(camera.status()))
+            self._on_call(None)
             self._attempts = 0
         except CameraFault as fault:
+            self._on_call(None)
             if fault.lost:
                 self._lose(fault.what)
         self._status_ns = self._clock.now_ns() + self._status_every_ns
 
     def _configure(self, camera: Camera, frame: Frame) -> None:
         self._set = None
+        self._calling(CallKind.SETTING, CALL_WITHIN_S)
         try:
             self._set = (frame, camera.configure(frame.settings))
+            self._on_call(None)
             self._trouble = None
             self._attempts = 0
         except CameraFault as fault:
+            self._on_call(None)
             if fault.lost:
                 self._lose(fault.what)  # the frame goes on waiting: the camera may be back in time
             elif fault.reason is MissReason.SETTINGS:
@@ -330,11 +395,14 @@ class CameraWorker:
         self._released.add(frame.frame_id)
         captured: Captured | None = None
         fault: CameraFault | None = None
+        patience_s = word_patience_s(exposure_s, self._word_timeout_s)
+        self._calling(CallKind.FRAME, patience_s + WORD_GRACE_S, from_ns=ends_ns)
         try:
             camera.release(frame.settings)
-            captured = camera.collect(exposure_s + self._word_timeout_s)
+            captured = camera.collect(exposure_s + patience_s)
         except CameraFault as caught:
             fault = caught
+        self._on_call(None)
         if fault is not None and fault.exposed is False:
             self._released.discard(frame.frame_id)
             self._miss(frame, fault.reason, fault.what, code=fault.code, lost=fault.lost)

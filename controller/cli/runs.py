@@ -360,6 +360,7 @@ def _live(
             match=None if virtual else rig.match,
             body=bodies.get(rig.name, SIMULATED_BODY),
             release_lag_s=rig.release_lag_s,
+            word_within_s=rig.word_within_s,
             virtual_folder=_virtual_folder(folder) if virtual else None,
             frames_folder=frames_folder(folder, engine.timeline, rig),
             faults=tuple(faults),

@@ -32,6 +32,15 @@ class CameraBody:
     card_frames: int | None = None
     """Frames the card holds; None when not known."""
 
+    @property
+    def word_within_s(self) -> float:
+        """How long after an exposure the camera's word of the picture may take, in seconds.
+
+        Frame gap, a card four times slower than stated and two seconds over; never less than five (common
+        practice, no single source).
+        """
+        return max(5.0, self.frame_gap_s + 4 * self.write_time_s + 2.0)
+
     def cycle_s(self, exposure_s: float, *, settings_change: bool) -> float:
         """Return how long one frame occupies the camera, in seconds, buffer not full."""
         return exposure_s + self.frame_gap_s + (self.setting_time_s if settings_change else 0.0)

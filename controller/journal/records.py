@@ -17,7 +17,9 @@ class Kind(StrEnum):
     RUN_BEGAN = "run_began"
     """title, plan_sha256, timeline_sha256, mode ("rehearsal" or "run"), cameras {rig: model},
     contacts_note, versions {name: version}, clock (sentence), operator ("person" or "script"),
-    real_cameras [rigs whose cameras are neither simulated nor virtual]"""
+    silence_limit_s {rig: how long after an exposure a camera may be silent before its call counts as hung, a
+    very long exposure's own length where that is more}, real_cameras [rigs whose cameras are neither simulated
+    nor virtual]"""
     RUN_RESUMED = "run_resumed"
     """torn_sha256, torn_bytes (None and 0 when the journal ended on a whole line), clock_back_s (how far the
     clock is behind the journal; 0 when it is not), clock (sentence; not in a rehearsal)"""

@@ -26,25 +26,24 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from controller.cameras.host import CameraProcess
 from controller.cameras.protocol import Clock, MissReason, Outcome
-from controller.cameras.worker import Lost, Opened, Report
+from controller.cameras.worker import Opened, Report
 from controller.engine import messages as m
 from controller.engine.engine import Engine
 from controller.engine.states import FrameState
 from controller.engine.view import RunView
 from controller.live.clockwatch import ClockWatch
 from controller.live.effects import Writer, journalled
-from controller.live.reports import events_of
+from controller.live.reports import REPLACE_PAUSE_S, bounds, ended, events_of
 from controller.timeline.model import Frame
 from controller.units import NS_PER_S, UtcNs, seconds_to_ns
 
 SHOW_EVERY_S = 0.2
 """How often the surface is given a new view when nothing happens; also the backstop of every wake-up."""
 CLOCK_CHECK_S = 5
-HEALTH_CHECK_S = 1
-HUNG_AFTER_S = 30.0
-"""A camera process that owes the outcome of a frame for this long after its exposure is replaced."""
-REPLACE_PAUSE_S = 0.5
-"""How long to wait before a camera's process is started again."""
+LOOK_EVERY_S = 0.25
+"""How often a camera's process that says nothing is looked at."""
+LOOKS = 3
+"""A process hangs when so many looks in a row find it so: after a sleep of the computer it may say a word first."""
 CLOSING_S = 20.0
 """How long a stopped run waits for the last frames to be answered for."""
 
@@ -113,7 +112,9 @@ class LiveRun:
     def __post_init__(self) -> None:
         self._events: queue.SimpleQueue[m.Event] = queue.SimpleQueue()
         self._seats: dict[str, _Seat] = {}
-        self._lag_ns = {rig.name: seconds_to_ns(rig.release_lag_s) for rig in self.engine.timeline.rigs}
+        self._rigs = {rig.name: rig for rig in self.engine.timeline.rigs}
+        facts = {**self.facts, "silence_limit_s": bounds(self.engine.timeline)}
+        self.facts = facts
         self._outcome: str | None = None
         self._scheduler = BackgroundScheduler(timezone=UTC)
         self._lock = threading.Lock()  # guards the seats; never held while anything is waited for
@@ -240,7 +241,6 @@ class LiveRun:
         )
         every = {"trigger": "interval", "max_instances": 1, "coalesce": True}
         self._scheduler.add_job(self._check_clock, seconds=CLOCK_CHECK_S, args=(watch,), id="clock", **every)
-        self._scheduler.add_job(self._check_health, seconds=HEALTH_CHECK_S, id="health", **every)
         self._scheduler.start()
 
     def _halt(self) -> None:
@@ -266,15 +266,26 @@ class LiveRun:
 
     def _read(self, rig: str) -> None:
         """Turn a camera process' reports into events; when it dies, say what it owed and start another."""
+        looks = 0
         while not self._closing.is_set():
+            process = self._seats[rig].process
+            why = None
             try:
-                connection = self._seats[rig].process.connection
-                if wait([connection], timeout=0.5):
-                    self._hear(rig, connection.recv())
+                if wait([process.connection], timeout=LOOK_EVERY_S):
+                    self._hear(rig, process.connection.recv())
+                else:
+                    why = process.hanging(self._owed_deadline(rig))
             except (EOFError, OSError):
-                self._replace(rig, "the camera's process ended")
+                self._replace(rig, "the camera's process ended and is started again")
             except Exception as error:  # noqa: BLE001 - a rig that nobody reads any more is lost for the day
                 self._replace(rig, f"the camera's process sent what is no report ({type(error).__name__})")
+            looks = looks + 1 if why else 0
+            if looks == LOOKS:
+                self._replace(rig, f"{why}: its process is killed and started again")
+
+    def _owed_deadline(self, rig: str) -> int | None:
+        with self._lock:
+            return min((frame.deadline_utc_ns for frame in self._seats[rig].owed.values()), default=None)
 
     def _hear(self, rig: str, report: Report) -> None:
         if isinstance(report, Opened) and not (report.facts.simulated or self.real_cameras_allowed):
@@ -287,16 +298,20 @@ class LiveRun:
                 self._seats[rig].owed.pop(report.frame_id, None)
 
     def _replace(self, rig: str, why: str) -> None:
-        """Answer for what a process that has ended still owed, and start another."""
+        """End a process, answer for what it still owed, and start another."""
         if self._closing.is_set():
             return
         with self._lock:
             seat = self._seats[rig]
             seat.gone = True
-        seat.process.kill()
-        for frame in seat.owed.values():
-            self.post(self._never_answered(frame, why))
-        for event in events_of(rig, Lost(detail=why), self.clock.now_ns()):
+        if not seat.process.kill():
+            self._note(f"the process of the camera of {rig} waits in the kernel: it is left behind")
+        with contextlib.suppress(
+            Exception
+        ):  # what it said last is heard, to the end of the pipe or to nonsense
+            while seat.process.connection.poll():
+                self._hear(rig, seat.process.connection.recv())
+        for event in ended(self._rigs[rig], seat.owed.values(), why, self.clock.now_ns()):
             self.post(event)
         while not self._closing.wait(REPLACE_PAUSE_S):
             try:
@@ -309,31 +324,6 @@ class LiveRun:
             break
         if self._closing.is_set():  # between the wait and the start: `_end` may not have seen it
             self._seats[rig].process.close(timeout_s=0.0)
-
-    def _never_answered(self, frame: Frame, why: str) -> m.Event:
-        """Return how a frame ended whose process is gone: missed if it cannot have been released yet."""
-        now = self._now()
-        if now < frame.due_utc_ns - self._lag_ns[frame.rig]:
-            return m.FrameMissed(
-                now_utc_ns=now, frame_id=frame.frame_id, reason=MissReason.CAMERA.value, detail=why
-            )
-        detail = f"{why} before the camera's word: whether it was exposed is not known"
-        return m.FrameFailed(now_utc_ns=now, frame_id=frame.frame_id, detail=detail)
-
-    def _check_health(self) -> None:
-        """End a camera process that has owed an outcome for too long: its call hangs in the driver.
-
-        Its reader sees the broken pipe and starts another.
-        """
-        now = self.clock.now_ns()
-        with self._lock:
-            hung = [
-                seat.process
-                for seat in self._seats.values()
-                if any(now > _answer_by(frame) for frame in seat.owed.values())
-            ]
-        for process in hung:
-            process.kill()
 
     def _check_clock(self, watch: ClockWatch) -> None:
         step = watch.step_s()
@@ -371,8 +361,3 @@ class LiveRun:
         finally:
             for number, handler in kept.items():
                 signal.signal(number, handler)
-
-
-def _answer_by(frame: Frame) -> int:
-    """Return the instant past which a process that has not answered for this frame hangs, UTC nanoseconds."""
-    return frame.deadline_utc_ns + frame.settings.longest_exposure_ns + seconds_to_ns(HUNG_AFTER_S)

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
-from controller.cameras.protocol import Outcome, OutcomeState
-from controller.cameras.worker import Lost, Opened, Report, StatusReport
+from controller.cameras.protocol import MissReason, Outcome, OutcomeState
+from controller.cameras.worker import WORD_GRACE_S, Lost, Opened, Report, StatusReport
 from controller.engine import messages as m
-from controller.units import UtcNs
+from controller.timeline.model import Frame, RigInfo, Timeline
+from controller.units import UtcNs, seconds_to_ns
+
+REPLACE_PAUSE_S = 0.5
+"""How long to wait before a camera's process is started again."""
 
 
 def events_of(rig: str, report: Report, now_utc_ns: int) -> list[m.Event]:
@@ -35,6 +40,31 @@ def events_of(rig: str, report: Report, now_utc_ns: int) -> list[m.Event]:
             ]
         case Outcome():
             return _outcome(rig, report, now)
+
+
+def bounds(timeline: Timeline) -> dict[str, float]:
+    """Return how long after an exposure each rig's camera may be silent, in seconds, for the first record."""
+    return {rig.name: rig.word_within_s + WORD_GRACE_S for rig in timeline.rigs}
+
+
+def ended(rig: RigInfo, owed: Iterable[Frame], why: str, now_utc_ns: int) -> list[m.Event]:
+    """Return the events of a camera process that has ended: its frames without an answer, then its loss.
+
+    A frame that cannot have been released yet is missed; of any other nobody can know, and it failed.
+    """
+    now = UtcNs(now_utc_ns)
+    events: list[m.Event] = []
+    for frame in owed:
+        if now < frame.due_utc_ns - seconds_to_ns(rig.release_lag_s):
+            events.append(
+                m.FrameMissed(
+                    now_utc_ns=now, frame_id=frame.frame_id, reason=MissReason.CAMERA.value, detail=why
+                )
+            )
+        else:
+            detail = f"{why}; whether it was exposed is not known"
+            events.append(m.FrameFailed(now_utc_ns=now, frame_id=frame.frame_id, detail=detail))
+    return [*events, m.CameraLost(now_utc_ns=now, rig=rig.name, detail=why)]
 
 
 def _outcome(rig: str, outcome: Outcome, now: UtcNs) -> list[m.Event]:

@@ -7,21 +7,22 @@ the call returns, as in a live run. The same timeline, cameras and operator give
 
 from __future__ import annotations
 
+import contextlib
 import heapq
 from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from controller.cameras.clock import VirtualClock
-from controller.cameras.protocol import Camera, Clock, MissReason
-from controller.cameras.worker import CameraWorker, Report, WaitUntil
+from controller.cameras.protocol import Camera, Clock, MissReason, Outcome
+from controller.cameras.worker import Call, CameraWorker, Report, WaitUntil
 from controller.engine import messages as m
 from controller.engine.engine import Engine
 from controller.engine.states import FrameState
 from controller.live.effects import Writer, journalled
-from controller.live.reports import events_of
-from controller.timeline.model import Hold
-from controller.units import FilterState, UtcNs
+from controller.live.reports import REPLACE_PAUSE_S, bounds, ended, events_of
+from controller.timeline.model import Frame, Hold, RigInfo
+from controller.units import FilterState, UtcNs, seconds_to_ns
 
 MakeCamera = Callable[[Clock], Camera]
 """Opens a rig's camera on the clock it is given; called again after a loss."""
@@ -29,13 +30,39 @@ NextWord = Callable[[Hold, int, bool], int | None]
 """Given a hold, the instant it opened and whether it is the rig's first: when the word comes, or None."""
 
 
+class _HangsError(Exception):
+    """A camera's call has not come back in time: a live run kills its process now."""
+
+    def __init__(self, call: Call) -> None:
+        super().__init__(call.words)
+
+
+class _SeatClock(VirtualClock):
+    """A worker's clock; a call to the camera that moves it past the call's bound hangs."""
+
+    call: Call | None = None
+
+    def note_call(self, call: Call | None) -> None:
+        """Take note of the call going on."""
+        self.call = call
+
+    def sleep_until_ns(self, instant_ns: int) -> None:
+        """Move to `instant_ns`, or to the bound of the call and no further."""
+        if self.call is not None and instant_ns > self.call.until_ns:
+            super().sleep_until_ns(self.call.until_ns)
+            raise _HangsError(self.call)
+        super().sleep_until_ns(instant_ns)
+
+
 @dataclass
 class _Seat:
-    """One rig's worker in the simulation."""
+    """One rig's worker in the simulation, and the frames it was given and has not answered for."""
 
-    worker: CameraWorker
-    clock: VirtualClock
-    steps: Generator[WaitUntil | Report, None, None]
+    rig: RigInfo
+    clock: _SeatClock
+    worker: CameraWorker = field(init=False)
+    steps: Generator[WaitUntil | Report, None, None] = field(init=False)
+    owed: dict[str, Frame] = field(default_factory=dict)
     resume_at: int | None = None
 
 
@@ -72,22 +99,28 @@ class Simulation:
         self._asked_rigs: set[str] = set()
         self._outcome: str | None = None
         self._wake_at: int | None = None
+        self.facts = {**self.facts, "silence_limit_s": bounds(self.engine.timeline)}
         self._seats = {
-            rig.name: self._seat(self.cameras[rig.name], rig.release_lag_s)
-            for rig in self.engine.timeline.rigs
+            rig.name: _Seat(rig, _SeatClock(self.start_utc_ns)) for rig in self.engine.timeline.rigs
         }
+        for seat in self._seats.values():
+            self._start(seat)
         for event in self.also:
             self._at(event.now_utc_ns, self._tell(event))
 
-    def _seat(self, make_camera: MakeCamera, release_lag_s: float) -> _Seat:
-        clock = VirtualClock(self.start_utc_ns)
-        worker = CameraWorker(
+    def _start(self, seat: _Seat) -> None:
+        """Give a seat a fresh worker, as a live run starts a process; the camera's body lives on."""
+        make_camera, clock = self.cameras[seat.rig.name], seat.clock
+        clock.call = None
+        seat.worker = CameraWorker(
             lambda: make_camera(clock),
             clock,
-            release_lag_s=release_lag_s,
+            release_lag_s=seat.rig.release_lag_s,
+            word_timeout_s=seat.rig.word_within_s,
             status_every_s=self.status_every_s,
+            on_call=clock.note_call,
         )
-        return _Seat(worker, clock, worker.run())
+        seat.steps = seat.worker.run()
 
     def run(self, *, until_utc_ns: int | None = None) -> str | None:
         """Play to the end, or until a virtual instant; return the outcome, None when cut short."""
@@ -118,11 +151,12 @@ class Simulation:
         last = self.start_utc_ns
         for name, seat in self._seats.items():
             seat.worker.close()
-            for step in seat.steps:
-                if not isinstance(step, WaitUntil):
-                    last = max(last, seat.clock.now_ns())
-                    for event in events_of(name, step, seat.clock.now_ns()):
-                        self._carry_out(self.engine.handle(event), event.now_utc_ns)
+            with contextlib.suppress(_HangsError):
+                for step in seat.steps:
+                    if not isinstance(step, WaitUntil):
+                        last = max(last, seat.clock.now_ns())
+                        for event in events_of(name, step, seat.clock.now_ns()):
+                            self._carry_out(self.engine.handle(event), event.now_utc_ns)
         self._carry_out(self.engine.close(UtcNs(last)), last)
 
     # --- the queue --------------------------------------------------------------------------
@@ -146,19 +180,37 @@ class Simulation:
 
     def _step_seat(self, seat: _Seat, now: int) -> None:
         seat.clock.sleep_until_ns(now)
-        name = next(name for name, other in self._seats.items() if other is seat)
-        for step in seat.steps:
-            if isinstance(step, WaitUntil):
-                self._schedule_seat(seat, step.instant_ns)
-                return
-            self._at(seat.clock.now_ns(), self._deliver(name, step))
+        try:
+            for step in seat.steps:
+                if isinstance(step, WaitUntil):
+                    self._schedule_seat(seat, step.instant_ns)
+                    return
+                self._at(seat.clock.now_ns(), self._deliver(seat, step))
+        except _HangsError as hangs:
+            self._at(
+                seat.clock.now_ns(), self._replace(seat, f"{hangs}: its process is killed and started again")
+            )
 
-    def _deliver(self, name: str, report: Report) -> Callable[[int], None]:
+    def _deliver(self, seat: _Seat, report: Report) -> Callable[[int], None]:
         def deliver(now: int) -> None:
-            for event in events_of(name, report, now):
+            if isinstance(report, Outcome):
+                seat.owed.pop(report.frame_id, None)
+            for event in events_of(seat.rig.name, report, now):
                 self._feed(event)
 
         return deliver
+
+    def _replace(self, seat: _Seat, why: str) -> Callable[[int], None]:
+        def replace_worker(now: int) -> None:
+            owed = list(seat.owed.values())
+            seat.owed.clear()
+            self._start(seat)
+            seat.clock.sleep_until_ns(now + seconds_to_ns(REPLACE_PAUSE_S))
+            for event in ended(seat.rig, owed, why, now):
+                self._feed(event)
+            self._schedule_seat(seat, seat.clock.now_ns())
+
+        return replace_worker
 
     # --- the engine -------------------------------------------------------------------------
 
@@ -170,6 +222,7 @@ class Simulation:
             match effect:
                 case m.HandOver(frame=frame):
                     seat = self._seats[frame.rig]
+                    seat.owed[frame.frame_id] = frame
                     seat.worker.hand_over(frame)
                     self._schedule_seat(seat, now)
                 case m.Withdraw(rig=rig, frame_ids=frame_ids, reason=reason):

@@ -114,6 +114,8 @@ class RigInfo:
     filter_text: str
     """What the filter is, for the cues; empty when there is none."""
     release_lag_s: float
+    word_within_s: float = 5.0
+    """How long after an exposure its camera's word of the picture may take."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -50,6 +50,9 @@ class StandIn:
         self.rig, self.log = rig, log
         self.given: list[Frame] = []
         self.ended, self.answers = False, True
+        self.hangs: str | None = None
+        self.owed_deadline_ns: int | None = None
+        self.unkillable = False
         facts = CameraFacts(
             model="stand-in", port="none", shutter_s=(0.1,), f_numbers=(8.0,), isos=(100,),
             status=CameraStatus(), simulated=simulated,
@@ -76,11 +79,17 @@ class StandIn:
         self.log.append((self.rig, "closed", timeout_s))
         self.kill()
 
-    def kill(self) -> None:
-        """End now."""
-        if not self.ended:
-            self.ended = True
+    def kill(self) -> bool:
+        """End now, or wait in the kernel for ever."""
+        if not self.ended and not self.unkillable:
             self.theirs.close()
+        self.ended = True
+        return not self.unkillable
+
+    def hanging(self, owed_deadline_ns: int | None) -> str | None:
+        """What it should have come back from by now."""
+        self.owed_deadline_ns = owed_deadline_ns
+        return self.hangs
 
     def fire(self, one: Frame) -> None:
         """Say that a frame exists."""
@@ -350,15 +359,65 @@ def test_a_real_camera_stops_a_run_that_is_not_for_one() -> None:
     assert "real camera" in desk.paper.of(Kind.STOP_ASKED)[0]["by"]
 
 
-def test_a_hung_process_is_ended(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A process that never answers is ended, its frame fails, and the run does not wait for it for ever."""
-    monkeypatch.setattr(driver, "HUNG_AFTER_S", 0.2)
+@pytest.mark.parametrize("unkillable", [False, True])
+def test_a_hung_process_is_ended(unkillable: bool) -> None:
+    """One that should be back is ended, its frame fails, another is started: even if the kernel keeps the first."""
     desk = Desk(timeline([filtered(1, 9.5, late_s=0.1)]))
     thread = desk.begin()
+    until(lambda: desk.processes["long"] and desk.processes["long"][0].given)
+    first = desk.processes["long"][0]
+    until(lambda: first.owed_deadline_ns == at(9.6))
+    first.unkillable = unkillable
+    first.hangs = "no answer 6.0 s after its exposure should have ended"
     until(lambda: len(desk.processes["long"]) == 2)
     desk.stop(thread)
     assert desk.run.engine.frame_state("long/0001") is FrameState.FAILED
-    assert desk.processes["long"][0].ended
+    assert first.ended
+    (lost,) = desk.paper.of(Kind.CAMERA_LOST)
+    assert lost["detail"] == f"{first.hangs}: its process is killed and started again"
+    notes = [note["text"] for note in desk.paper.of(Kind.NOTE)]
+    assert notes == (
+        ["the process of the camera of long waits in the kernel: it is left behind"] * unkillable
+    )
+    assert desk.paper.of(Kind.RUN_BEGAN)[0]["silence_limit_s"] == {"long": 6.0}
+
+
+def test_what_a_process_said_just_before_it_was_ended_counts() -> None:
+    """The pipe is read to its end: a frame whose word is in it fired, and did not fail."""
+    day = timeline([filtered(1, 9.5, late_s=0.1), filtered(2, 60)])
+    desk = Desk(day)
+    thread = desk.begin()
+    until(lambda: desk.processes["long"] and desk.processes["long"][0].given)
+    first = desk.processes["long"][0]
+    killed = first.kill
+
+    def speaks_first() -> bool:
+        if not first.ended:
+            first.fire(day.frames[0])
+        return killed()
+
+    first.kill = speaks_first  # type: ignore[method-assign]
+    first.hangs = "no answer 6.0 s after its exposure should have ended"
+    until(lambda: len(desk.processes["long"]) == 2)
+    desk.stop(thread)
+    assert desk.run.engine.frame_state("long/0001") is FrameState.FIRED
+
+
+def test_one_look_that_finds_a_process_hanging_does_not_end_it() -> None:
+    """Just woken from a sleep of the computer, a camera may say its word first."""
+    desk = Desk(timeline([filtered(1, 60)]))
+    thread = desk.begin()
+    until(lambda: desk.processes["long"])
+    first, looks = desk.processes["long"][0], []
+
+    def hanging(_deadline: int | None) -> str | None:
+        looks.append(True)
+        return None if len(looks) % driver.LOOKS == 0 else "no answer"
+
+    first.hanging = hanging  # type: ignore[method-assign]
+    until(lambda: len(looks) > 2 * driver.LOOKS)
+    desk.stop(thread)
+    assert len(desk.processes["long"]) == 1
 
 
 def test_a_stop_waits_for_the_answers_and_no_longer_than_bound(monkeypatch: pytest.MonkeyPatch) -> None:
