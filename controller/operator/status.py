@@ -61,19 +61,19 @@ class Broker:
         Raises:
             UsageError: if it is no such address, holds a password, or a file is given without TLS.
         """
-        parts = urlsplit(address)
-        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or parts.query or parts.fragment:
+        try:
+            parts = urlsplit(address)
+            port = parts.port
+            (parts.hostname or "").encode("idna")
+        except ValueError as error:  # UnicodeError is one
+            raise UsageError(f"--mqtt: {error}. Mend: write {_SHAPE}.") from None
+        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or set(address) & set("?#"):
             raise UsageError(f'--mqtt: "{_hidden(address)}" is no broker\'s address. Mend: write {_SHAPE}.')
         if parts.password is not None:
             raise UsageError(
                 "--mqtt: a password on the command line can be read by every user of this computer. "
                 f"Mend: leave it out, and set the environment variable {PASSWORD_VARIABLE}."
             )
-        try:
-            port = parts.port
-            parts.hostname.encode("idna")
-        except ValueError as error:  # UnicodeError is one
-            raise UsageError(f"--mqtt: {error}. Mend: write {_SHAPE}.") from None
         topic = unquote(parts.path.removeprefix("/"))
         if not topic or not topic.isprintable() or set(topic) & set("+#") or len(topic) > 200:
             raise UsageError(f"--mqtt: the topic is missing, or holds + or #. Mend: write {_SHAPE}.")
