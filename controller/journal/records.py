@@ -15,14 +15,17 @@ class Kind(StrEnum):
     """Record kinds, with the fields of each."""
 
     RUN_BEGAN = "run_began"
-    """title, plan_sha256, timeline_sha256, mode ("rehearsal" or "run"), cameras {rig: model},
+    """title, plan_sha256, timeline_sha256, profiles_sha256 {file in the run's folder: digest}, mode ("rehearsal" or "run"), cameras {rig: model},
     contacts_note, versions {name: version}, clock (sentence), operator ("person" or "script"),
     silence_limit_s {rig: how long after an exposure a camera may be silent before its call counts as hung, a
     very long exposure's own length where that is more}, real_cameras [rigs whose cameras are neither simulated
-    nor virtual]"""
+    nor virtual], second_place (the file in which the
+    journal goes on when it cannot be written here; absent where there is none)"""
     RUN_RESUMED = "run_resumed"
     """torn_sha256, torn_bytes (None and 0 when the journal ended on a whole line), clock_back_s (how far the
-    clock is behind the journal; 0 when it is not), clock (sentence; not in a rehearsal)"""
+    clock is behind the journal; 0 when it is not), clock (sentence; not in a rehearsal), second_place (as
+    above, from here on), missed_file (the second place that was gone, with what may have stood in it; absent
+    when none was)"""
     RUN_ENDED = "run_ended"
     """outcome ("finished" or "stopped"), fired, missed, failed, unknown (numbers of frames)"""
     FRAME_INTENT = "frame_intent"
@@ -39,7 +42,8 @@ class Kind(StrEnum):
     FRAME_MOVED = "frame_moved"
     """frame_id, rig, due_utc_ns (the new one), was_utc_ns"""
     FILTER_SAID = "filter_said"
-    """rig, state ("on" or "off")"""
+    """rig, state ("on" or "off"), by ("terminal", "page" or "script"), word_id (as the page calls the word).
+    These two are there only where they are known; so they are in `paused` and `went_on`."""
     HOLD_OPENED = "hold_opened"
     """hold_id, rig, needs"""
     HOLD_PASSED = "hold_passed"
@@ -61,10 +65,16 @@ class Kind(StrEnum):
     WENT_ON = "went_on"
     """rig"""
     STOP_ASKED = "stop_asked"
-    """by ("operator", "signal" or, in words, what else asked for it)"""
+    """by ("terminal", "page", "signal" or, in words, what else asked for it; "operator" where nobody tells),
+    word_id as above"""
     REFITTED = "refitted"
     """rig, phase, moved, lost (numbers of frames), why"""
     CLOCK_STEPPED = "clock_stepped"
     """step_s, firing goes on by the monotonic clock"""
+    JOURNAL_MOVED = "journal_moved"
+    """place (the file that holds the journal from here on), from_seq (the first record there that may not
+    stand whole in the run's folder), cause"""
+    JOURNAL_RETURNED = "journal_returned"
+    """The journal is whole again in the run's folder, and goes on there."""
     NOTE = "note"
     """text"""
