@@ -259,3 +259,20 @@ def terminal(is_terminal: bool, size: tuple[int, int]) -> Finding:
         wanted = f"{SMALLEST_TERMINAL[0]} columns and {SMALLEST_TERMINAL[1]} rows"
         return Finding("terminal", Verdict.LOOK, text, f"Make it larger: {wanted}, or use --plain.")
     return Finding("terminal", Verdict.GOOD, text)
+
+
+def second_place(folder: Path, others: Iterable[Path]) -> Finding:
+    """Say where a journal can go on when the disk of `folder` takes no more; the first that is on another disk."""
+    here = existing(folder).stat().st_dev
+    usable = [path for path in others if os.access(existing(path), os.W_OK | os.X_OK)]
+    apart = [path for path in usable if existing(path).stat().st_dev != here]
+    if apart:
+        return Finding("second place", Verdict.GOOD, f"the journal can go on in {apart[0]}, on another disk")
+    if usable:
+        return Finding(
+            "second place", Verdict.LOOK, f"the journal can go on only in {usable[0]}, on the same disk",
+            "Keep enough of it free.",
+        )  # fmt: skip
+    return Finding(
+        "second place", Verdict.LOOK, "nowhere else can the journal go on", "Keep enough of its disk free."
+    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -160,6 +161,18 @@ def test_disk_that_cannot_be_asked(tmp_path: Path) -> None:
         raise OSError(5, "Input/output error")
 
     assert computer.disk(tmp_path, 100, free_bytes=fails).verdict is Verdict.LOOK
+
+
+def test_second_place(tmp_path: Path) -> None:
+    """Another disk is good, the same one and none are to be looked at."""
+    other = next((path for path in (Path("/dev/shm"), Path("/run")) if path.is_dir()), None)  # noqa: S108
+    if other is None or other.stat().st_dev == tmp_path.stat().st_dev or not os.access(other, os.W_OK):
+        pytest.skip("no second file system that can be written to is at hand")
+    apart = computer.second_place(tmp_path / "runs", [tmp_path / "state", other])
+    assert (apart.verdict, str(other) in apart.text) == (Verdict.GOOD, True)
+    same = computer.second_place(tmp_path / "runs", [tmp_path / "state"])
+    assert (same.verdict, "same disk" in same.text) == (Verdict.LOOK, True)
+    assert "nowhere" in computer.second_place(tmp_path / "runs", []).text
 
 
 @pytest.mark.parametrize(
