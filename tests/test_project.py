@@ -18,7 +18,7 @@ from typer.testing import CliRunner
 
 from controller import errors
 from controller.cameras.simulated import SimFaultKind
-from controller.cli import runs
+from controller.cli import ready, runs
 from controller.cli.app import EXIT_CODES, app
 from controller.plan import model
 from controller.timeline.model import Timeline
@@ -155,7 +155,7 @@ def test_exit_codes_are_documented_as_they_are() -> None:
     kinds = [kind for kind in vars(errors).values() if isinstance(kind, type) and issubclass(kind, Exception)]
     raised = {kind.exit_code for kind in kinds if issubclass(kind, errors.HoldfireError)}
     assert documented == helped
-    assert raised | {runs.STOPPED_EXIT, runs.MUST_LOST_EXIT, 0, 70, 130} == helped
+    assert raised | {runs.STOPPED_EXIT, runs.MUST_LOST_EXIT, ready.MEND_EXIT, 0, 70, 130} == helped
 
 
 @pytest.mark.parametrize("title", SECTIONS)

@@ -13,6 +13,7 @@ EXIT_CODES = (
     "Exit codes: 0 done; 1 some other error; 2 wrong use of the command; 3 the plan has faults; "
     "4 the sky cannot be computed; 5 a camera; 6 a journal; 7 nobody can be heard; "
     "10 the run was stopped before its end; 11 a wanted-above-all (must) frame was not fired; "
+    "12 something has to be mended before the day (ready); "
     "70 a fault of the program; 130 stopped by the keyboard."
 )
 
@@ -727,6 +728,24 @@ def rehearse(
         plan, fast=fast, habit=operator, start=start, faults=fault or [], base=runs_folder, plain=plain,
         silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris, terrain=terrain, as_json=json,
         status=runs.Status(mqtt, mqtt_ca),
+    )  # fmt: skip
+
+
+@app.command()
+def ready(
+    plan: PlanPath,
+    runs_folder: RunsFolder = Path("runs"),
+    earth_rotation: EarthRotation = None,
+    ephemeris: Ephemeris = None,
+    terrain: Terrain = None,
+    json: Json = False,
+) -> None:
+    """Take the last look before the day: plan, cameras, clock, disk, power, sleep; what to mend. Fires nothing."""
+    from controller.cli import ready as command
+    from controller.sky import Constants
+
+    command.ready(
+        plan, runs_folder, Constants(earth_rotation=earth_rotation), ephemeris, terrain, as_json=json
     )  # fmt: skip
 
 
