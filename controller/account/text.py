@@ -53,9 +53,14 @@ def verdict_lines(account: Account) -> list[str]:
     """
     ends, planned = account.ends, len(account.frames)
     frames = f"{ends[FrameEnd.FIRED]} of {planned} frames fired; {_must_words(account)}."
-    if account.journal_state is JournalState.ALTERED or account.contradictions:
+    if not is_trusted(account):
         return [_trust_words(account), frames, _rest_words(account)]
     return [frames, _rest_words(account), _trust_words(account)]
+
+
+def is_trusted(account: Account) -> bool:
+    """Return whether the journal was not altered and contradicts nothing."""
+    return account.journal_state is not JournalState.ALTERED and not account.contradictions
 
 
 def _must_words(account: Account) -> str:
@@ -98,14 +103,14 @@ def _trust_words(account: Account) -> str:
 
 def _parts(account: Account) -> Iterable[RenderableType]:
     what = {"rehearsal": "Rehearsal", "run": "Run"}.get(account.mode, "Run")
-    yield _line(f"{what}: {account.timeline.title} ({account.folder.name})")
+    yield wrapped_line(f"{what}: {account.timeline.title} ({account.folder.name})")
     yield ""
     for sentence in verdict_lines(account):
-        yield _line(sentence)
+        yield wrapped_line(sentence)
     if account.contradictions:
-        yield from _section("CONTRADICTIONS: this run did not go as the record or the safety rules demand")
-        yield from (_line(f"! {sentence}", indent=2) for sentence in account.contradictions)
-    yield from _section("Shots")
+        yield from section("CONTRADICTIONS: this run did not go as the record or the safety rules demand")
+        yield from (wrapped_line(f"! {sentence}", indent=2) for sentence in account.contradictions)
+    yield from section("Shots")
     yield _shots_table(account)
     yield from _lost(account)
     yield from _timing(account)
@@ -115,17 +120,18 @@ def _parts(account: Account) -> Iterable[RenderableType]:
     yield from _sky(account)
 
 
-def _section(title: str) -> Iterable[RenderableType]:
+def section(title: str) -> Iterable[RenderableType]:
+    """Yield a heading."""
     yield ""
-    yield _line(title)
+    yield wrapped_line(title)
     yield "-" * min(len(title), 60)
 
 
-def _line(text: str, indent: int = 0) -> RenderableType:
+def wrapped_line(text: str, indent: int = 0) -> RenderableType:
     """Return a line that wraps under itself; control characters of whatever origin are made visible."""
     grid = Table.grid(padding=0)
     grid.add_column(overflow="fold")
-    grid.add_row(_plain(text))
+    grid.add_row(plain(text))
     if not indent:
         return grid
     outer = Table.grid(padding=0)
@@ -133,11 +139,13 @@ def _line(text: str, indent: int = 0) -> RenderableType:
     return outer
 
 
-def _plain(text: str) -> Text:
+def plain(text: str) -> Text:
+    """Return text as it is, without markup; control characters are made visible."""
     return Text("".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text))
 
 
-def _table(*headings: str, left: int = 1) -> Table:
+def plain_table(*headings: str, left: int = 1) -> Table:
+    """Return a table without lines whose first `left` columns are aligned to the left."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0), show_edge=False)
     for number, heading in enumerate(headings):
         table.add_column(heading, justify="left" if number < left else "right", overflow="fold")
@@ -148,11 +156,11 @@ def _shots_table(account: Account) -> Table:
     several_rigs = len(account.timeline.rigs) > 1
     headings = ["rig", "phase", "shot", "wanted"][0 if several_rigs else 1 :]
     ends = [e for e in FrameEnd if e in (FrameEnd.FIRED, FrameEnd.MISSED) or account.ends[e]]
-    table = _table(*headings, "planned", *ends, left=len(headings))
+    table = plain_table(*headings, "planned", *ends, left=len(headings))
     for shot in account.shots:
         names = [shot.rig, shot.phase, shot.shot, shot.wanted.value][0 if several_rigs else 1 :]
         table.add_row(
-            *(_plain(name) for name in names), str(shot.planned), *(_count(shot.ends[end]) for end in ends)
+            *(plain(name) for name in names), str(shot.planned), *(_count(shot.ends[end]) for end in ends)
         )
     table.add_section()
     blanks = [""] * (len(headings) - 1)
@@ -172,7 +180,7 @@ def _lost(account: Account) -> Iterable[RenderableType]:
             groups.setdefault(key, []).append(member)
     if not groups:
         return
-    yield from _section("What was not got, and why")
+    yield from section("What was not got, and why")
     for (rig, shot, end, reason, detail), members in groups.items():
         why = REASON_WORDS.get(reason, reason)
         first, last = members[0], members[-1]
@@ -180,30 +188,30 @@ def _lost(account: Account) -> Iterable[RenderableType]:
         which = first.frame.frame_id if first is last else f"{first.frame.frame_id} to {last.frame.frame_id}"
         if detail:
             why += f" ({detail})"
-        yield _line(f"{len(members)} {end}: {shot} on {rig}, due {when} ({which}): {why}", indent=2)
+        yield wrapped_line(f"{len(members)} {end}: {shot} on {rig}, due {when} ({which}): {why}", indent=2)
 
 
 def _timing(account: Account) -> Iterable[RenderableType]:
     if not account.timing:
         return
-    yield from _section("Release timing: opened minus due, host's estimate, milliseconds")
-    table = _table("rig", "frames", "mean", "rms", "worst", "worst frame")
+    yield from section("Release timing: opened minus due, host's estimate, milliseconds")
+    table = plain_table("rig", "frames", "mean", "rms", "worst", "worst frame")
     for row in account.timing:
         errors = (f"{row.mean_ms:+.1f}", f"{row.rms_ms:.1f}", f"{row.worst_ms:+.1f}")
-        table.add_row(_plain(row.rig), str(row.count), *errors, _plain(row.worst_frame_id))
+        table.add_row(plain(row.rig), str(row.count), *errors, plain(row.worst_frame_id))
     yield table
 
 
 def _filter_words(account: Account) -> Iterable[RenderableType]:
     if not account.holds and not account.words:
         return
-    yield from _section("Holds and words on the filter")
+    yield from section("Holds and words on the filter")
     if account.holds:
-        table = _table("rig", "filter", "asked", "due", "said", "", left=6)
+        table = plain_table("rig", "filter", "asked", "due", "said", "", left=6)
         for hold in account.holds:
             instants = (hold.asked_utc_ns, hold.due_utc_ns, hold.said_utc_ns)
             clocks = ("-" if at is None else _clock(account, at) for at in instants)
-            table.add_row(_plain(hold.rig), hold.needs.value, *clocks, hold_words(hold))
+            table.add_row(plain(hold.rig), hold.needs.value, *clocks, hold_words(hold))
         yield table
         yield ""
     yield from _told(account, account.words)
@@ -214,9 +222,9 @@ def _settings(account: Account) -> Iterable[RenderableType]:
     if not fired:
         return
     checks = account.unconfirmed
-    yield from _section("Settings asked against read back")
+    yield from section("Settings asked against read back")
     if not checks:
-        yield _line(f"All settings of the {fired} fired frames read back as asked.", indent=2)
+        yield wrapped_line(f"All settings of the {fired} fired frames read back as asked.", indent=2)
         return
     alike: dict[tuple[str, str], list[str]] = {}
     for check in checks:
@@ -224,10 +232,12 @@ def _settings(account: Account) -> Iterable[RenderableType]:
     for (rig, words), frame_ids in list(alike.items())[:_MOST_LISTED]:
         which = frame_ids[0] if len(frame_ids) == 1 else f"{frame_ids[0]} to {frame_ids[-1]}"
         frames = f"{len(frame_ids)} frame{'' if len(frame_ids) == 1 else 's'}"
-        yield _line(f"{rig}: {words}: {frames} ({which})", indent=2)
+        yield wrapped_line(f"{rig}: {words}: {frames} ({which})", indent=2)
     if len(alike) > _MOST_LISTED:
-        yield _line(f"and {len(alike) - _MOST_LISTED} more kinds; the CSV lists every frame.", indent=2)
-    yield _line(f"Every other setting of the {fired} fired frames read back as asked.", indent=2)
+        yield wrapped_line(
+            f"and {len(alike) - _MOST_LISTED} more kinds; the CSV lists every frame.", indent=2
+        )
+    yield wrapped_line(f"Every other setting of the {fired} fired frames read back as asked.", indent=2)
 
 
 def _check_words(check: SettingCheck) -> str:
@@ -245,33 +255,33 @@ def _setting(name: str, value: float) -> str:
 
 def _happenings(account: Account) -> Iterable[RenderableType]:
     if account.happenings:
-        yield from _section("Cameras, clock, refits, pauses and notes")
+        yield from section("Cameras, clock, refits, pauses and notes")
         yield from _told(account, account.happenings)
 
 
 def _told(account: Account, happenings: Iterable[Happening]) -> Iterable[RenderableType]:
     for happening in happenings:
-        yield _line(f"{_clock(account, happening.at_utc_ns)}  {happening.text}", indent=2)
+        yield wrapped_line(f"{_clock(account, happening.at_utc_ns)}  {happening.text}", indent=2)
 
 
 def _sky(account: Account) -> Iterable[RenderableType]:
     line = account.timeline
-    yield from _section(f"Contacts at {line.site_name or 'the site'}: {line.kind} eclipse")
+    yield from section(f"Contacts at {line.site_name or 'the site'}: {line.kind} eclipse")
     for name, instant in line.contacts_utc_ns.items():
-        yield _line(f"{name:<4}{utc_iso(instant, 1)}   local {_clock(account, instant)}", indent=2)
-    yield _line(_keyed_words(line), indent=2)
+        yield wrapped_line(f"{name:<4}{utc_iso(instant, 1)}   local {_clock(account, instant)}", indent=2)
+    yield wrapped_line(_keyed_words(line), indent=2)
     if account.contacts_note:
-        yield _line(account.contacts_note, indent=2)
-    yield _line(
+        yield wrapped_line(account.contacts_note, indent=2)
+    yield wrapped_line(
         f"Uncertainty {line.contacts_uncertainty_s:.1f} s. Clock times are local, {line.time_zone}.", indent=2
     )
     if account.clock:
-        yield _line(f"Clock: {account.clock}", indent=2)
+        yield wrapped_line(f"Clock: {account.clock}", indent=2)
     cameras = ", ".join(f"{rig}: {model}" for rig, model in account.cameras.items())
     if cameras:
-        yield _line(f"Cameras: {cameras}", indent=2)
+        yield wrapped_line(f"Cameras: {cameras}", indent=2)
     if account.operator == "script":
-        yield _line("The words on the filter came from a script, not from a person.", indent=2)
+        yield wrapped_line("The words on the filter came from a script, not from a person.", indent=2)
 
 
 def _keyed_words(line: Timeline) -> str:

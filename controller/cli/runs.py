@@ -621,16 +621,32 @@ def finish(folder: RunFolder, outcome: str | None, *, as_json: bool) -> None:
         raise typer.Exit(MUST_LOST_EXIT)
 
 
-def account(run_folder: Path, csv: Path | None, *, as_json: bool) -> None:
-    """Print the account of an earlier run."""
-    folder = RunFolder.open(run_folder)
-    made = make_account(folder.path)
+def account(run_folders: list[Path], csv: Path | None, *, merge: bool, as_json: bool) -> None:
+    """Print the account of an earlier run, or of several as one."""
+    if merge:
+        _merged_account(run_folders, csv, as_json=as_json)
+        return
+    if len(run_folders) > 1:
+        raise UsageError("An account is of one run. Mend: name one, or add --merge to join them.")
+    made = make_account(RunFolder.open(run_folders[0]).path)
     if csv:
         write_csv(made, csv)
     if as_json:
         print_json(to_json_dict(made))
     else:
         print(to_text(made, console().width))  # noqa: T201
+
+
+def _merged_account(run_folders: list[Path], csv: Path | None, *, as_json: bool) -> None:
+    from controller.account import merging
+
+    merged = merging.merge_runs(run_folders)
+    if csv:
+        merging.write_merged_csv(merged, csv)
+    if as_json:
+        print_json(merging.to_merged_json(merged))
+    else:
+        print(merging.to_text(merged, console().width))  # noqa: T201
 
 
 # --- cameras ----------------------------------------------------------------------------------
