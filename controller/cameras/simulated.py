@@ -9,7 +9,6 @@ Its times follow `CameraBody`: frames fired back to back open `CameraBody.cycle_
 
 from __future__ import annotations
 
-import functools
 import io
 import itertools
 import math
@@ -181,6 +180,7 @@ class SimulatedDevice:
         self._use_up(made_ns)
         self.taken: list[_Exposure] = []
         self._writes_end_ns: list[int] = []
+        self._nearest: dict[Settings, tuple[Settings, Readback]] = {}
         self.settings = Settings(exposure_s=1 / 125, f_number=8.0, iso=100)
         self._picture: bytes | None = None
         self._number = itertools.count(1)
@@ -215,6 +215,8 @@ class SimulatedDevice:
 
     def has(self, kind: SimFaultKind) -> bool:
         """Return whether a fault of this kind is upon the camera now."""
+        if not self._troubles:
+            return False
         now = self.clock.now_ns()
         return any(trouble.kind is kind and trouble.covers(now) for trouble in self._troubles)
 
@@ -236,6 +238,22 @@ class SimulatedDevice:
         if self.has(SimFaultKind.CARD_FULL):
             return 0
         return self._card_room
+
+    def nearest(self, settings: Settings) -> tuple[Settings, Readback]:
+        """Return the listed settings nearest to these, and what is read back of them.
+
+        Raises:
+            CameraFault: (settings) if one has no listed value near it.
+        """
+        found = self._nearest.get(settings)
+        if found is None:
+            chosen = Settings(
+                exposure_s=_listed(EXPOSURE, settings.exposure_s, self.body.shutter_s),
+                f_number=_listed(F_NUMBER, settings.f_number, self.body.f_numbers),
+                iso=round(_listed(ISO, settings.iso, self.body.isos)),
+            )
+            found = self._nearest[settings] = chosen, _readback(settings, chosen)
+        return found
 
     def status(self) -> CameraStatus:
         """Return battery and free frames."""
@@ -344,28 +362,14 @@ class SimulatedCamera:
         body = self._device.body
         if self._device.has(SimFaultKind.BUSY):
             raise CameraFault("the camera is busy and takes no settings", code=_BUSY_CODE, exposed=False)
-        chosen = Settings(
-            exposure_s=_listed(EXPOSURE, settings.exposure_s, body.shutter_s),
-            f_number=_listed(F_NUMBER, settings.f_number, body.f_numbers),
-            iso=round(_listed(ISO, settings.iso, body.isos)),
-        )
+        chosen, readback = self._device.nearest(settings)
         if self._device.has(SimFaultKind.SNAP):
             chosen = replace(chosen, exposure_s=_one_stop_off(chosen.exposure_s, body.shutter_s))
+            readback = _readback(settings, chosen)
         if chosen != self._device.settings:
             self._wait_until(self._device.clock.now_ns() + seconds_to_ns(body.setting_time_s), exposed=False)
         self._device.settings = chosen
-        pairs = ((EXPOSURE, settings.exposure_s, chosen.exposure_s), (ISO, settings.iso, chosen.iso))
-        return Readback(
-            exposure_s=chosen.exposure_s,
-            f_number=chosen.f_number,
-            iso=chosen.iso,
-            words={
-                "shutter": say(EXPOSURE, chosen.exposure_s),
-                "aperture": say(F_NUMBER, chosen.f_number),
-                "iso": str(chosen.iso),
-            },
-            differs=tuple(q.name for q, asked, got in pairs if q.stops_apart(asked, got) > 0.5),
-        )
+        return readback
 
     def release(self, settings: Settings) -> None:  # noqa: ARG002 - what was configured counts
         """Begin an exposure with the settings last configured; returns at once."""
@@ -435,7 +439,21 @@ class SimulatedCamera:
         self._check_cable(exposed=exposed)
 
 
-@functools.lru_cache(maxsize=4096)  # a plan asks for few values, and thousands of times in made-up days
+def _readback(settings: Settings, chosen: Settings) -> Readback:
+    pairs = ((EXPOSURE, settings.exposure_s, chosen.exposure_s), (ISO, settings.iso, chosen.iso))
+    return Readback(
+        exposure_s=chosen.exposure_s,
+        f_number=chosen.f_number,
+        iso=chosen.iso,
+        words={
+            "shutter": say(EXPOSURE, chosen.exposure_s),
+            "aperture": say(F_NUMBER, chosen.f_number),
+            "iso": str(chosen.iso),
+        },
+        differs=tuple(q.name for q, asked, got in pairs if q.stops_apart(asked, got) > 0.5),
+    )
+
+
 def _listed(quantity: Quantity, asked: float, listed: tuple[float, ...]) -> float:
     nearest = min(listed, key=lambda number: (round(quantity.stops_apart(asked, number), 9), number))
     if quantity.stops_apart(asked, nearest) > 1 / 6 + 1e-9:

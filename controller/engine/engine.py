@@ -438,7 +438,10 @@ class Engine:
 
     def _advance_frames(self, rig: str) -> None:
         lead = seconds_to_ns(HAND_OVER_LEAD_S)
-        for frame_id in list(self._planned[rig]):
+        planned = self._planned[rig]
+        if not planned or self._frames[planned[0]].due_utc_ns - lead > self._now:
+            return  # as at most events
+        for frame_id in list(planned):
             frame = self._frames[frame_id]
             if frame.due_utc_ns - lead > self._now:
                 break
@@ -510,12 +513,11 @@ class Engine:
         return min(later, default=self._now + NS_PER_S)
 
     def _done(self) -> bool:
-        waiting = any(self._planned.values()) or any(
-            tally[FrameState.HANDED] for tally in self._tally.values()
-        )
+        if any(self._planned.values()) or any(tally[FrameState.HANDED] for tally in self._tally.values()):
+            return False
         holding = any(state in (HoldState.AHEAD, HoldState.OPEN) for state in self._hold_state.values())
         speaking = bool(self._cues) and self._cues[0].at_utc_ns <= self._over_ns
-        return not waiting and not holding and not speaking
+        return not holding and not speaking
 
     def _finish(self, state: RunState) -> None:
         self.state = state

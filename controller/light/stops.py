@@ -10,6 +10,7 @@ that cameras list, and the tests rebuild them from the exact powers of two.
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 from collections.abc import Iterable, Sequence
@@ -155,6 +156,7 @@ def exposure_value(exposure_s: float, f_number: float, iso: int = 100) -> float:
     return math.log2(f_number**2 / exposure_s) - math.log2(iso / 100)
 
 
+@functools.lru_cache(maxsize=4096)  # a plan has few times, and each is asked for with every frame
 def exact_exposure_s(nominal_s: float) -> float:
     """Return the exact third-stop time a nominal one stands for, seconds: the nearest 2^(n/3).
 
