@@ -9,6 +9,7 @@ from controller.cli import skyline
 from controller.cli.moon import chosen_terrain
 from controller.errors import PlanError
 from controller.gear.drift import SunSeen
+from controller.journal.folder import profile_name
 from controller.plan.loading import LoadedPlan, load_plan
 from controller.plan.model import SitePlan
 from controller.sky import Circumstances, Constants, Horizon, Kind, Site, circumstances, time_zone_at
@@ -30,6 +31,16 @@ class Prepared:
     def plan_bytes(self) -> bytes:
         """Return the plan as it was read and compiled, whatever became of the file since."""
         return self.loaded.source.text.encode()
+
+    @property
+    def profile_files(self) -> dict[str, bytes]:
+        """Return the profiles as they were read, under the names that a run keeps them by."""
+        profiles = self.loaded.profiles
+        return {
+            profile_name(number): profiles[rig.name].content
+            for number, rig in enumerate(self.loaded.plan.rigs)
+            if rig.name in profiles
+        }
 
 
 def site_contacts(sky: Circumstances, keyed_to: str = MEAN_LIMB) -> SiteContacts:

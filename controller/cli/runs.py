@@ -319,9 +319,9 @@ def _not_before(ended_utc_ns: int, now_utc_ns: int, *, real: bool) -> None:
 
 def _bodies_of(folder: RunFolder) -> dict[str, CameraBody]:
     from controller.plan.loading import load_plan
-    from controller.timeline.compile import body_of
+    from controller.timeline.compile import bodies_of
 
-    return {rig.name: body_of(rig) for rig in load_plan(folder.plan_path).plan.rigs}
+    return bodies_of(load_plan(folder.plan_path, folder.profile_path))
 
 
 def _live(
@@ -523,7 +523,10 @@ def first_moment(timeline: Timeline) -> int:
 def new_folder(prepared: Prepared, base: Path, begins_utc_ns: int) -> RunFolder:
     """Make the run's folder."""
     timeline = prepared.compiled.timeline
-    return RunFolder.create(base, timeline.title, prepared.plan_bytes, timeline, started_utc_ns=begins_utc_ns)
+    return RunFolder.create(
+        base, timeline.title, prepared.plan_bytes, timeline,
+        started_utc_ns=begins_utc_ns, profiles=prepared.profile_files,
+    )  # fmt: skip
 
 
 def frames_folder(folder: RunFolder, timeline: Timeline, rig: RigInfo) -> Path:
@@ -553,6 +556,9 @@ def first_facts(
         },
         "contacts_note": timeline.contacts_note,
         "versions": {
+        "profiles_sha256": {
+            name: hashlib.sha256(content).hexdigest() for name, content in prepared.profile_files.items()
+        },
             "holdfire": __version__,
             "python": platform.python_version(),
             **{name: metadata.version(name) for name in ("skyfield", "gphoto2", "apscheduler")},

@@ -1,9 +1,10 @@
-"""The folder of one run: the plan as it was read, the timeline, the journal and the frames."""
+"""The folder of one run: the plan as it was read, its profiles, the timeline, the journal and the frames."""
 
 from __future__ import annotations
 
 import os
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,6 +23,8 @@ from controller.timeline.model import Timeline
 from controller.units import utc_iso
 
 FRAMES_NAME = "frames"
+PROFILE_NAME = "profile-{}.json"
+"""The copy of a rig's profile, by the rig's number from 1."""
 _SLUG_LENGTH = 40
 
 
@@ -33,11 +36,17 @@ class RunFolder:
 
     @staticmethod
     def create(
-        base: Path, title: str, plan_bytes: bytes, timeline: Timeline, *, started_utc_ns: int
+        base: Path,
+        title: str,
+        plan_bytes: bytes,
+        timeline: Timeline,
+        *,
+        started_utc_ns: int,
+        profiles: Mapping[str, bytes] | None = None,
     ) -> RunFolder:
-        """Make the folder of a new run under `base` and write plan and timeline to it.
+        """Make the folder of a new run under `base` and write plan, profiles (by name) and timeline to it.
 
-        The name is the start instant (UTC) and the title; a name in use gets a number. Nothing is
+        Its name is the start instant (UTC) and the title; a name in use gets a number. Nothing is
         overwritten. The journal is made by `JournalWriter.create`.
 
         Raises:
@@ -48,6 +57,8 @@ class RunFolder:
             base.mkdir(parents=True, exist_ok=True)
             path = _new_folder(base, f"{stamp}-{_slug(title)}")
             _write_whole(path / PLAN_NAME, plan_bytes)
+            for profile, content in (profiles or {}).items():
+                _write_whole(path / profile, content)
             _write_whole(path / TIMELINE_NAME, timeline.to_json())
             (path / FRAMES_NAME).mkdir()
             sync_folder(path)
@@ -84,6 +95,17 @@ class RunFolder:
     def plan_path(self) -> Path:
         """Return the path of the copy of the plan."""
         return self.path / PLAN_NAME
+
+    def profile_path(self, number: int, _named: str = "") -> Path:
+        """Return the path of the copy of a rig's profile; the rig's number from 0, as the plan counts.
+
+        Raises:
+            JournalError: if it is missing.
+        """
+        path = self.path / profile_name(number)
+        if not path.is_file():
+            raise JournalError(f"{path}: this profile is missing. Mend: give the whole folder of the run.")
+        return path
 
     @property
     def timeline_path(self) -> Path:
@@ -124,6 +146,11 @@ class RunFolder:
             JournalError: if it is missing or cannot be read.
         """
         return read_journal(self.journal_path)
+
+
+def profile_name(number: int) -> str:
+    """Return the name in a run's folder of a rig's profile; the rig's number from 0."""
+    return PROFILE_NAME.format(number + 1)
 
 
 @dataclass(frozen=True, kw_only=True)

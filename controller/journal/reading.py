@@ -132,11 +132,11 @@ def parse_journal(data: bytes) -> JournalReading:
 
 
 def changed_files(folder: Path, records: list[dict[str, Any]]) -> dict[str, str]:
-    """Return the names of plan and timeline that are not the files the run began with, and why."""
+    """Return the names of plan, timeline and profiles that are not the files the run began with, and why."""
     began = next((record for record in records if record["kind"] == Kind.RUN_BEGAN), {})
     changed = {}
-    for name, key in ((PLAN_NAME, "plan_sha256"), (TIMELINE_NAME, "timeline_sha256")):
-        expected = began.get(key)
+    digests = {PLAN_NAME: began.get("plan_sha256"), TIMELINE_NAME: began.get("timeline_sha256")}
+    for name, expected in {**digests, **(began.get("profiles_sha256") or {})}.items():
         if not isinstance(expected, str):
             continue
         try:

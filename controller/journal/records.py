@@ -15,7 +15,8 @@ class Kind(StrEnum):
     """Record kinds, with the fields of each."""
 
     RUN_BEGAN = "run_began"
-    """title, plan_sha256, timeline_sha256, profiles_sha256 {file in the run's folder: digest}, mode ("rehearsal" or "run"), cameras {rig: model},
+    """title, plan_sha256, timeline_sha256, profiles_sha256 {file in the run's folder: digest},
+    mode ("rehearsal" or "run"), cameras {rig: model},
     contacts_note, versions {name: version}, clock (sentence), operator ("person" or "script"),
     silence_limit_s {rig: how long after an exposure a camera may be silent before its call counts as hung, a
     very long exposure's own length where that is more}, real_cameras [rigs whose cameras are neither simulated

@@ -55,6 +55,26 @@ def test_folder_holds_plan_timeline_and_frames(tmp_path: Path) -> None:
     assert folder.frames_path.is_dir()
 
 
+def test_profiles_are_kept_and_watched(tmp_path: Path) -> None:
+    """HF-S20: a profile lies beside the plan under its rig's number; one that changed or is gone is told."""
+    folder = RunFolder.create(
+        tmp_path, "t", PLAN, _timeline(), started_utc_ns=STARTED_NS, profiles={"profile-2.json": b"{}"}
+    )
+    with JournalWriter.create(folder.path) as writer:
+        digest = hashlib.sha256(b"{}").hexdigest()
+        writer.append(Kind.RUN_BEGAN, STARTED_NS, profiles_sha256={"profile-2.json": digest})
+    assert folder.profile_path(1).read_bytes() == b"{}"
+    assert verify(folder.path).trusted
+    folder.profile_path(1).write_bytes(b"[]")
+    assert "profile-2.json is not the file the run began with" in verify(folder.path).line
+    folder.profile_path(1).unlink()
+    assert "profile-2.json is missing" in verify(folder.path).line
+    with pytest.raises(
+        JournalError, match=r"profile-2\.json: this profile is missing\. Mend: give the whole"
+    ):
+        folder.profile_path(1)
+
+
 @pytest.mark.parametrize(
     ("title", "tail"),
     [
