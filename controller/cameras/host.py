@@ -131,7 +131,7 @@ class CameraProcess:
             name=f"camera {spec.rig}",
             daemon=True,
         )
-        with _terminal_held():
+        with terminal_held():
             self._process.start()
         theirs.close()
         self._outgoing: queue.SimpleQueue[_Message | None] = queue.SimpleQueue()
@@ -199,7 +199,7 @@ class CameraProcess:
 
 
 @contextlib.contextmanager
-def _terminal_held() -> Iterator[None]:
+def terminal_held() -> Iterator[None]:
     """Let a child live with the terminal's signals blocked: it sends them to all, and the parent decides."""
     resource_tracker.ensure_running()  # starting it later would unblock the interrupt again
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGHUP})
