@@ -8,7 +8,8 @@ import os
 from multiprocessing.connection import Connection
 
 from controller.cameras.clock import ClockEpoch, MonotonicClock
-from controller.cameras.protocol import CameraFacts, CameraFault
+from controller.cameras.lock import CameraInUseError
+from controller.cameras.protocol import CameraFacts, CameraFault, CameraStatus
 from controller.cameras.tethered import list_cameras, open_tethered
 from controller.errors import CameraError
 
@@ -17,7 +18,7 @@ PROBE_TIMEOUT_S = 30.0
 
 
 def probe_attached(timeout_s: float = PROBE_TIMEOUT_S) -> list[CameraFacts]:
-    """Open, probe and close every camera attached to this computer.
+    """Open, probe and close every camera attached to this computer, but for those another holdfire has open.
 
     Raises:
         CameraError: if one cannot be opened, or nothing came back in time.
@@ -51,10 +52,27 @@ def _probe(answer: Connection) -> None:
     clock = MonotonicClock(ClockEpoch.now())
     try:
         found = []
-        for _, port in list_cameras():
-            camera = open_tethered(port, clock)
+        for model, port in list_cameras():
+            try:
+                camera = open_tethered(port, clock)
+            except CameraInUseError as used:
+                found.append(_in_use(model, port, str(used)))
+                continue
             with contextlib.closing(camera):
                 found.append(camera.probe())
         answer.send(found)
     except (CameraError, CameraFault) as error:
         answer.send(str(error))
+
+
+def _in_use(model: str, port: str, text: str) -> CameraFacts:
+    return CameraFacts(
+        model=model,
+        port=port,
+        shutter_s=(),
+        f_numbers=(),
+        isos=(),
+        status=CameraStatus(),
+        by_hand=(text,),
+        in_use=text,
+    )

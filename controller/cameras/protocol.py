@@ -109,6 +109,8 @@ class CameraFacts:
     status: CameraStatus
     by_hand: tuple[str, ...] = ()
     """Sentences: "Turn the mode dial to M: ..." and the like. Empty when all is well."""
+    in_use: str = ""
+    """Says which other holdfire has the camera open; nothing more is known of it then. Empty when none has."""
     simulated: bool = False
     """True for the simulated camera and for libgphoto2's virtual one: a scripted operator is allowed."""
 

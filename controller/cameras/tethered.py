@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.cameras.choices import EXPOSURE, F_NUMBER, ISO, Quantity, say
+from controller.cameras.lock import CameraLock
 from controller.cameras.profiles import Profile, card_choice, means, profile_for
 from controller.cameras.protocol import (
     CameraFacts,
@@ -64,6 +65,8 @@ _NEVER_SLEEPS_S = 86_400
 """An auto power-off of this many seconds or more is as good as off."""
 
 VIRTUAL_FOLDER_VARIABLE = "VCAMERADIR"
+_PORT = re.compile(r"\w+:[\w,./-]*$")
+"""How libgphoto2 writes ports: ``usb:001,004``, ``ptpip:192.168.1.1``."""
 
 
 def _library() -> Any:  # noqa: ANN401 - the library has no types
@@ -100,6 +103,7 @@ class TetheredCamera:
         virtual: bool | None = None,
         profile: Profile | None = None,
         renew_sessions: bool = True,
+        locks: list[CameraLock] | None = None,
     ) -> None:
         """Connect and set what must be set once (card, single frames).
 
@@ -111,10 +115,12 @@ class TetheredCamera:
             virtual: whether it is libgphoto2's virtual camera; None finds out.
             profile: None takes that of the model.
             renew_sessions: open anew, between frames, when the profile's captures per session are used up.
+            locks: what keeps others from it, given free by `close` alone.
 
         Raises:
             CameraFault: when it cannot be opened or read.
         """
+        self._locks = [] if locks is None else locks
         self._connect = connect
         self._clock = clock
         self._model = model
@@ -250,7 +256,14 @@ class TetheredCamera:
                     if (setting := self._read(name)) is not None:
                         self._write(setting, text)
         self._exit()
+        for lock in self._locks:
+            lock.release()
         self._broken = CameraFault("the camera is closed", lost=True, exposed=False)
+
+    def serial_number(self) -> str | None:
+        """Return the body's serial number; None where it gives none."""
+        serial = self._read("serialnumber")
+        return serial.text.strip() or None if serial else None
 
     # --- the session
 
@@ -301,7 +314,7 @@ class TetheredCamera:
         """Return whether this is the virtual camera: its port library, and the names it gives itself."""
         maker, name = self._read("manufacturer"), self._read("cameramodel")
         return (
-            Path(os.environ.get("IOLIBS", "")).name == "vusb"
+            _plays_virtual()
             and (maker is not None and maker.text == "GP")
             and (name is not None and name.text == "VC")
         )
@@ -531,6 +544,9 @@ def list_cameras() -> list[tuple[str, str]]:
 def open_tethered(match: str | None, clock: Clock, *, renew_sessions: bool = True) -> TetheredCamera:
     """Open the one attached camera whose model name holds `match` (any case), or whose port is `match`.
 
+    The ports are looked at anew each time: a camera that comes back on another one is found by its model. Until
+    it is closed no other holdfire can open it.
+
     Args:
         match: None takes the only camera attached. A port is renumbered when a cable is plugged in
             again: a part of the model name is the better choice.
@@ -539,12 +555,18 @@ def open_tethered(match: str | None, clock: Clock, *, renew_sessions: bool = Tru
 
     Raises:
         CameraError: none or several match (the text lists what is attached), or it cannot be opened.
+        CameraInUseError: another holdfire has it open.
     """
     attached = list_cameras()
     names = "; ".join(f"{model} on {port}" for model, port in attached) or "none"
     wanted = (match or "").casefold()
     found = [(model, port) for model, port in attached if wanted in model.casefold() or match == port]
     if not found:
+        if match and _PORT.match(match):
+            raise CameraError(
+                f"no camera is on the port {match}: check cable and power. A camera that is plugged in again gets "
+                f"another port: in the plan, let `match` be a part of its model name. Attached: {names}"
+            )
         asked = f'no camera matches "{match}"' if match else "no camera is attached"
         raise CameraError(f"{asked}: check cable and power, or the plan's `match`. Attached: {names}")
     if len(found) > 1:
@@ -562,10 +584,36 @@ def open_tethered(match: str | None, clock: Clock, *, renew_sessions: bool = Tru
         camera.init()
         return camera
 
+    called = f"{model} on {port}"
+    locks = [CameraLock(_virtual_key() or f"{model} {port}", called)]
     try:
-        return TetheredCamera(connect, clock, model=model, port=port, renew_sessions=renew_sessions)
+        camera = TetheredCamera(
+            connect, clock, model=model, port=port, renew_sessions=renew_sessions, locks=locks
+        )
     except CameraFault as fault:
-        raise CameraError(f"{model} on {port} cannot be opened: {fault.what}") from fault
+        locks[0].release()
+        raise CameraError(f"{called} cannot be opened: {fault.what}") from fault
+    try:  # its port may have been another one when another process opened it
+        if not camera.virtual and (serial := camera.serial_number()):
+            locks.append(CameraLock(f"{model} serial {serial}", called))
+    except CameraError:
+        camera.close()
+        raise
+    except CameraFault as fault:
+        camera.close()
+        raise CameraError(f"{called} cannot be read: {fault.what}") from fault
+    return camera
+
+
+def _virtual_key() -> str | None:
+    """Return what identifies libgphoto2's virtual camera, its folder; None where real cameras are used."""
+    folder = os.environ.get(VIRTUAL_FOLDER_VARIABLE)
+    return f"virtual {Path(folder).resolve()}" if folder and _plays_virtual() else None
+
+
+def _plays_virtual() -> bool:
+    """Return whether the library was told to use its virtual camera instead of real ones."""
+    return Path(os.environ.get("IOLIBS", "")).name == "vusb"
 
 
 def make_virtual_camera_folder(folder: Path) -> Path:

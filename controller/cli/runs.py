@@ -28,7 +28,7 @@ from controller.cli.output import console, print_json, table
 from controller.cli.prepare import Prepared, prepare
 from controller.engine.engine import Engine
 from controller.engine.view import RunView
-from controller.errors import JournalError, OperatorError, UsageError
+from controller.errors import CameraError, JournalError, OperatorError, UsageError
 from controller.gear.body import SIMULATED_BODY, CameraBody, is_listed
 from controller.journal.folder import RunFolder
 from controller.journal.writing import JournalWriter
@@ -472,8 +472,10 @@ def _arm(timeline: Timeline, *, virtual: bool, clock_text: str) -> None:
     out = console(error=True)
     out.print(f"Clock: {clock_text}.")
     out.print(timeline.contacts_note)
-    if _real_rigs(timeline, virtual=virtual):
-        for sentence in attached_words(timeline, probe_attached()):
+    if real := _real_rigs(timeline, virtual=virtual):
+        attached = probe_attached()
+        _only_free_cameras(timeline, real, attached)
+        for sentence in attached_words(timeline, attached):
             out.print(f"- {sentence}")
     out.print(
         "The solar filter belongs on every lens that points at the Sun now. Follow its maker's instructions; "
@@ -482,6 +484,14 @@ def _arm(timeline: Timeline, *, virtual: bool, clock_text: str) -> None:
     if _hears_a_terminal():
         out.print("Press Enter to begin, Ctrl-C to leave.")
         sys.stdin.readline()
+
+
+def _only_free_cameras(timeline: Timeline, real: list[str], attached: list[CameraFacts]) -> None:
+    """Refuse a run one of whose cameras another holdfire has open."""
+    for rig in timeline.rigs:
+        used = [facts.in_use for facts in matching(rig, attached) if facts.in_use] if rig.name in real else []
+        if used:
+            raise CameraError(f'Rig "{rig.name}": {used[0]}')
 
 
 def _arm_again(timeline: Timeline, *, virtual: bool, clock_offset_s: float) -> str:
@@ -724,6 +734,7 @@ def cameras(*, as_json: bool) -> None:
                         "isos": list(facts.isos),
                         "set_by_hand": list(facts.by_hand),
                         "virtual": facts.simulated,
+                        "in_use": facts.in_use,
                     }
                     for facts in found
                 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing.process
 import os
 import signal
 import subprocess
@@ -15,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from controller.cameras import host
 from controller.cameras.clock import ClockEpoch, MonotonicClock, VirtualClock
 from controller.cameras.host import CameraProcess, CameraSpec, _Close, _Withdraw, serve
 from controller.cameras.protocol import MissReason, Outcome, OutcomeState
@@ -142,6 +144,60 @@ def test_a_hung_process_is_killed_and_a_fresh_one_fires(
     assert isinstance(receive(fresh), Opened)
     fresh.send_hand_over(frame("a", 0.3, t0=now_ns(epoch)))
     assert outcome_of(fresh, "a").state is OutcomeState.FIRED
+
+
+@pytest.mark.parametrize("hangs", ["while it opens", "in a frame", "in no call"])
+def test_a_process_that_does_not_come_back_is_seen(
+    start: Callable[..., CameraProcess], epoch: ClockEpoch, monkeypatch: pytest.MonkeyPatch, hangs: str
+) -> None:
+    """The parent sees which call has not come back in time, and a process that stands still (SIGSTOP)."""
+    monkeypatch.setattr(host, "OPENING_WITHIN_S", 0.0)
+    t0 = now_ns(epoch)
+    faults = {
+        "while it opens": (SimFault(kind=SimFaultKind.HANG, after_frames=0, for_s=3600.0),),
+        "in a frame": (SimFault(kind=SimFaultKind.HANG, at_utc_ns=t0 + 8 * 10**9, for_s=3600.0),),
+    }
+    process = start(faults=faults.get(hangs, ()), word_within_s=0.1)
+    if hangs == "while it opens":  # the parent's own bound, until the child has said when its opening began
+        _until(lambda: process.hanging(None) == "no answer within 0.0 s of opening the camera")
+        _until(lambda: process.hanging(None) is None)
+        return
+    assert isinstance(receive(process), Opened)
+    assert process.hanging(None) is None
+    one = frame("a", 8.1, t0=t0, late_s=0.1)
+    if hangs == "in no call":
+        os.kill(process.pid, signal.SIGSTOP)
+    process.send_hand_over(one)
+    expected = (
+        "no answer 2.0 s after its exposure should have ended"  # a second more than its own length, and one over
+        if hangs == "in a frame"
+        else "no word of a frame 2.0 s after its latest release"
+    )
+    _until(lambda: process.hanging(one.deadline_utc_ns) == expected)
+    assert process.kill()
+
+
+def test_a_process_that_the_kernel_keeps_is_left_behind(
+    start: Callable[..., CameraProcess], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killing gives up after a bound where the process does not end (here its signal is swallowed)."""
+    monkeypatch.setattr(host, "_GONE_WITHIN_S", 0.1)
+    process = start()
+    assert isinstance(receive(process), Opened)
+    with monkeypatch.context() as swallowed:
+        swallowed.setattr(process._process, "kill", lambda: None)
+        assert not process.kill()
+    assert process._process not in multiprocessing.process._children  # so that no exit waits for it
+    os.kill(process.pid, signal.SIGKILL)
+    process._process.join()
+
+
+def _until(true: Callable[[], object]) -> None:
+    """Wait for something, within bounds."""
+    end = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < end, "it never came to that"
+        time.sleep(0.01)
 
 
 def test_a_process_that_reads_nothing_does_not_block_its_parent(
