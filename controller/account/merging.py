@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -23,11 +24,14 @@ from controller.account.text import verdict_lines
 from controller.errors import JournalError, UsageError
 from controller.journal.folder import RunFolder
 from controller.journal.records import Kind
+from controller.live.clockwatch import STEP_LIMIT_S
 from controller.units import NS_PER_S, ContactName, Wanted, utc_iso
 
 SAME_ECLIPSE_NS = 12 * 3600 * NS_PER_S
 """The Moon's shadow leaves the Earth within some six hours; two eclipses are weeks apart."""
 _DIGITS = 6
+_OFFSET = re.compile(r"offset ([+-]\d+\.\d+) s")
+"""What a time service said of a clock, in the sentence that the run kept of it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,7 +100,7 @@ def merge_runs(folders: Sequence[Path]) -> MergedAccount:
         raise UsageError("One run alone cannot be merged. Mend: name two or more, or leave --merge out.")
     paths = [RunFolder.open(folder).path for folder in folders]
     names = _names(paths)
-    _refuse_the_same_twice(names, paths)
+    _refuse_the_same_twice(paths)
     accounts = [make_account(path) for path in paths]
     owners: dict[str, list[str]] = {}
     for name, account in zip(names, accounts, strict=True):
@@ -127,15 +131,13 @@ def _names(paths: Sequence[Path]) -> list[str]:
     return names
 
 
-def _refuse_the_same_twice(names: list[str], paths: list[Path]) -> None:
+def _refuse_the_same_twice(paths: list[Path]) -> None:
     """Refuse a journal given twice, a copy taken while it was still written included."""
     lines = [_whole_lines(RunFolder(path).journal_path) for path in paths]
-    for (name, path, one), (other_name, other_path, other) in combinations(
-        zip(names, paths, lines, strict=True), 2
-    ):
+    for (path, one), (other_path, other) in combinations(zip(paths, lines, strict=True), 2):
         if path.resolve() == other_path.resolve() or one.startswith(other) or other.startswith(one):
             raise UsageError(
-                f"{name} and {other_name} are the same journal: its frames would count twice. "
+                f"{path} and {other_path} are the same journal: its frames would count twice. "
                 "Mend: name each run once."
             )
 
@@ -174,7 +176,7 @@ def _eclipses(runs: Sequence[MergedRun]) -> list[str]:
 def _shared(owners: Mapping[str, list[str]]) -> list[str]:
     return [
         f'Rig "{rig}" is in {" and in ".join(names)}; they are told apart as '
-        f"{', '.join(f'{name}/{rig}' for name in names)}. If it is one camera, two runs held it."
+        f"{', '.join(f'{name}/{rig}' for name in names)}. If it is one camera, more than one run held it."
         for rig, names in owners.items()
         if len(names) > 1
     ]
@@ -190,6 +192,10 @@ def _clocks(runs: Sequence[MergedRun]) -> list[str]:
             f"The clocks differ: {others} went by a pretended clock, {', '.join(r.name for r in true)} did not. "
             "Their instants cannot be compared."
         )
+    offsets = {run.name: float(told[1]) for run in runs if (told := _OFFSET.search(run.account.clock))}
+    if offsets and max(offsets.values()) - min(offsets.values()) > STEP_LIMIT_S:
+        told_s = ", ".join(f"{name} {offset:+.3f} s" for name, offset in offsets.items())
+        found.append(f"The clocks differ: their time services say that they are off by {told_s}.")
     for run in runs:
         if not _pretended(run.account) and "NOT kept" in run.account.clock:
             found.append(f"The clock of {run.name} was not kept by a time service: its instants may be off.")
