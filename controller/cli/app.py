@@ -113,6 +113,33 @@ MqttCa = Annotated[
         "--mqtt-ca", metavar="FILE", help="The authority to trust for mqtts://, PEM.", show_default=False
     ),
 ]
+Page = Annotated[
+    bool | None,
+    typer.Option(
+        "--page/--no-page",
+        help="Serve the page for a phone or browser; done unless --operator is given.",
+        show_default=False,
+    ),
+]
+Listen = Annotated[
+    str | None,
+    typer.Option(
+        "--listen",
+        metavar="ADDRESS[:PORT]",
+        help="Serve the page on a network, too: 0.0.0.0 for all; this computer alone when left out.",
+        show_default=False,
+    ),
+]
+Certificate = Annotated[
+    Path | None,
+    typer.Option(
+        "--certificate", metavar="FILE", help="Serve the page by HTTPS with this, PEM.", show_default=False
+    ),
+]
+CertificateKey = Annotated[
+    Path | None,
+    typer.Option("--certificate-key", metavar="FILE", help="The certificate's key, PEM.", show_default=False),
+]
 
 
 def _show_version(asked: bool) -> None:
@@ -664,6 +691,10 @@ def rehearse(
     silent: Silent = False,
     mqtt: Mqtt = None,
     mqtt_ca: MqttCa = None,
+    page: Page = None,
+    listen: Listen = None,
+    certificate: Certificate = None,
+    certificate_key: CertificateKey = None,
     earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
     terrain: Terrain = None,
@@ -713,10 +744,18 @@ def rehearse(
     """Play a plan against simulated cameras, in real time, --fast or --days; print the account or the odds."""
     from controller.cli import days as made_up
     from controller.cli import runs
+    from controller.page.address import PageOptions
 
     if days is not None or day is not None:
         made_up.refuse_other_ways(
-            **{"fast": fast, "operator": operator, "from": start, "fault": fault, "mqtt": mqtt}
+            **{
+                "fast": fast,
+                "operator": operator,
+                "from": start,
+                "fault": fault,
+                "mqtt": mqtt,
+                "listen": listen,
+            }
         )
         made_up.rehearse_days(
             plan, days=days, day=day, seed=seed, assume=assume or [], picture=picture, what_if=what_if,
@@ -727,7 +766,7 @@ def rehearse(
     runs.rehearse(
         plan, fast=fast, habit=operator, start=start, faults=fault or [], base=runs_folder, plain=plain,
         silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris, terrain=terrain, as_json=json,
-        status=runs.Status(mqtt, mqtt_ca),
+        status=runs.Status(mqtt, mqtt_ca), page_options=PageOptions(page, listen, certificate, certificate_key),
     )  # fmt: skip
 
 
@@ -752,6 +791,12 @@ def ready(
 @app.command()
 def run(
     plan: PlanPath,
+    go_on: Annotated[
+        bool,
+        typer.Option(
+            "--resume", help="Go on with the latest run of this very plan if it was cut off; else begin."
+        ),
+    ] = False,
     virtual_camera: Annotated[
         bool,
         typer.Option("--virtual-camera", help="Use libgphoto2's virtual camera instead of what is attached."),
@@ -769,18 +814,31 @@ def run(
     silent: Silent = False,
     mqtt: Mqtt = None,
     mqtt_ca: MqttCa = None,
+    page: Page = None,
+    listen: Listen = None,
+    certificate: Certificate = None,
+    certificate_key: CertificateKey = None,
     earth_rotation: EarthRotation = None,
     ephemeris: Ephemeris = None,
     terrain: Terrain = None,
     json: Json = False,
 ) -> None:
     """Run a plan on the cameras it names, and print the account. Never fires unfiltered unless you say so."""
-    from controller.cli import runs
+    from controller.cli import runs, supervised
+    from controller.page.address import PageOptions
 
+    if go_on and (cut_off := supervised.cut_off_run(runs_folder, plan)):
+        typer.echo(f"Going on with the run that was cut off: {cut_off}", err=True)
+        runs.resume(
+            cut_off, virtual=virtual_camera, habit=operator, start=None, clock_offset_s=clock_offset, plain=plain, silent=silent, as_json=json, status=runs.Status(mqtt, mqtt_ca),
+            page_options=PageOptions(page, listen, certificate, certificate_key), fast=False, at_once=True,
+        )  # fmt: skip
+        return
     runs.run(
         plan, virtual=virtual_camera, habit=operator, start=start, clock_offset_s=clock_offset,
         base=runs_folder, plain=plain, silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris,
         terrain=terrain, as_json=json, status=runs.Status(mqtt, mqtt_ca),
+        page_options=PageOptions(page, listen, certificate, certificate_key),
     )  # fmt: skip
 
 
@@ -804,20 +862,36 @@ def resume(
     silent: Silent = False,
     mqtt: Mqtt = None,
     mqtt_ca: MqttCa = None,
+    page: Page = None,
+    listen: Listen = None,
+    certificate: Certificate = None,
+    certificate_key: CertificateKey = None,
     json: Json = False,
 ) -> None:
     """Go on with a run that was cut off. Nothing that fired, or may have, is fired again."""
     from controller.cli import runs
+    from controller.page.address import PageOptions
 
     runs.resume(
         run_folder, virtual=virtual_camera, habit=operator, start=start, clock_offset_s=clock_offset,
         fast=fast, plain=plain, silent=silent, as_json=json, status=runs.Status(mqtt, mqtt_ca),
+        page_options=PageOptions(page, listen, certificate, certificate_key),
     )  # fmt: skip
 
 
 @app.command()
 def account(
-    run_folder: RunPath,
+    run_folders: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="RUN...",
+            help="The folder that a run or rehearsal made; several with --merge.",
+            show_default=False,
+        ),
+    ],
+    merge: Annotated[
+        bool, typer.Option("--merge", help="Join several runs of one day, by UTC, into one account.")
+    ] = False,
     csv: Annotated[
         Path | None, typer.Option("--csv", metavar="FILE", help="Write one line a frame to FILE.")
     ] = None,
@@ -826,4 +900,4 @@ def account(
     """Print what fired against what was planned, with the reason for every miss."""
     from controller.cli import runs
 
-    runs.account(run_folder, csv, as_json=json)
+    runs.account(run_folders, csv, merge=merge, as_json=json)

@@ -21,10 +21,12 @@ from controller.account.export import to_json_dict, write_csv
 from controller.account.model import FrameEnd, make_account
 from controller.account.text import to_text
 from controller.cameras.clock import ClockEpoch, MonotonicClock
+from controller.cameras.profiles import UNSEEN_BY_HAND
 from controller.cameras.protocol import Camera, CameraFacts, Clock
 from controller.cameras.simulated import MODEL as SIMULATED_MODEL
 from controller.cameras.simulated import SimFault, SimFaultKind, SimulatedDevice
 from controller.cli.output import console, print_json, table
+from controller.cli.paging import OpenPage, open_page
 from controller.cli.prepare import Prepared, prepare
 from controller.engine.engine import Engine
 from controller.engine.view import RunView
@@ -34,7 +36,10 @@ from controller.journal.folder import RunFolder
 from controller.journal.writing import JournalWriter
 from controller.light.stops import format_exposure
 from controller.operator.script import Habit, ScriptedOperator
+from controller.page.address import PageOptions
+from controller.page.process import AlsoOnThePage
 from controller.plan.fields import Anchor, WrongValueError, parse_duration_s
+from controller.plan.profiles import RigProfile
 from controller.sky import Constants
 from controller.timeline.model import Hold, RigInfo, Timeline
 from controller.units import NS_PER_S, ContactName, UtcNs, Wanted, seconds_to_ns, utc_iso
@@ -99,16 +104,23 @@ def rehearse(
     terrain: Path | None,
     as_json: bool,
     status: Status,
+    page_options: PageOptions,
 ) -> None:
     """Play a plan against simulated cameras."""
     onlookers = status.onlookers(fast=fast)
+    page_options.check(fast=fast)
     prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris, terrain)
     timeline = prepared.compiled.timeline
     sim_faults = [parse_fault(text, timeline) for text in faults]
     begins = moment(start, timeline) if start else first_moment(timeline) - (EARLY_NS if fast else 0)
     operator = ScriptedOperator(Habit.parse(habit or "prompt")) if fast or habit else None
+    page = None
     if not fast:
         _need_ears(operator, plain=plain, simulated=True)
+        page = open_page(page_options, timeline, scripted=operator is not None)
+        if page and page_options.listen and _hears_a_terminal():
+            console(error=True).print("Press Enter to begin, Ctrl-C to leave.")
+            sys.stdin.readline()
     folder = new_folder(prepared, base, begins)
     with closing(JournalWriter.create(folder.path)) as journal:
         facts = first_facts(prepared, "rehearsal", "script" if operator else "person", "pretended clock", [])
@@ -122,7 +134,7 @@ def rehearse(
             outcome = _live(
                 engine, folder, journal, operator, ClockEpoch.pretended(begins), facts, prepared.compiled.bodies,
                 simulated=True, virtual=False, faults=sim_faults, plain=plain, silent=silent, resumed=False,
-                onlookers=onlookers,
+                onlookers=onlookers, page=page,
             )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
 
@@ -202,9 +214,11 @@ def run(
     terrain: Path | None,
     as_json: bool,
     status: Status,
+    page_options: PageOptions,
 ) -> None:
     """Run a plan on its own cameras."""
     onlookers = status.onlookers()
+    page_options.check()
     prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris, terrain)
     timeline = prepared.compiled.timeline
     _only_without_real_cameras(timeline, virtual=virtual, habit=habit, start=start)
@@ -220,8 +234,9 @@ def run(
     operator = ScriptedOperator(Habit.parse(habit)) if habit else None
     _need_ears(operator, plain=plain, simulated=not real)
     clock_text = _clock_text(clock_offset_s, start)
+    page = open_page(page_options, timeline, scripted=operator is not None)
     if operator is None:
-        _arm(timeline, virtual=virtual, clock_text=clock_text)
+        _arm(timeline, virtual=virtual, clock_text=clock_text, profiles=prepared.loaded.profiles)
     epoch = ClockEpoch.pretended(begins) if start else ClockEpoch.now(clock_offset_s)
     folder = new_folder(prepared, base, epoch.utc_ns)
     with closing(JournalWriter.create(folder.path)) as journal:
@@ -229,7 +244,7 @@ def run(
         outcome = _live(
             Engine(timeline), folder, journal, operator, epoch, facts, prepared.compiled.bodies,
             simulated=False, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=False,
-            onlookers=onlookers,
+            onlookers=onlookers, page=page,
         )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
 
@@ -246,9 +261,11 @@ def resume(
     silent: bool,
     as_json: bool,
     status: Status,
+    page_options: PageOptions,
 ) -> None:
     """Go on with a run that was cut off, with cameras of the kind that it began with."""
     onlookers = status.onlookers(fast=fast)
+    page_options.check(fast=fast)
     folder = RunFolder.open(run_folder)
     timeline = folder.timeline()
     with closing(JournalWriter.resume(folder.path)) as journal:
@@ -277,13 +294,14 @@ def resume(
             )  # fmt: skip
         else:
             facts = {}
+            page = open_page(page_options, timeline, scripted=operator is not None, resumed=True)
             if pretended is None:
                 facts["clock"] = _arm_again(timeline, virtual=virtual, clock_offset_s=clock_offset_s)
             epoch = ClockEpoch.now(clock_offset_s) if pretended is None else ClockEpoch.pretended(pretended)
             outcome = _live(
                 engine, folder, journal, operator, epoch, facts, bodies,
                 simulated=rehearsal, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=True,
-                onlookers=onlookers,
+                onlookers=onlookers, page=page,
             )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
 
@@ -340,6 +358,7 @@ def _live(
     silent: bool,
     resumed: bool,
     onlookers: tuple[Surface, ...],
+    page: OpenPage | None,
 ) -> str:
     from controller.cameras.host import CameraProcess, CameraSpec
     from controller.live.driver import LiveRun
@@ -372,13 +391,18 @@ def _live(
         surface = ScriptSurface(operator, _teller())
     else:
         surface = ConsoleSurface(
-            lambda on_word: open_console(on_word, plain=plain, piped_words=no_real_camera)
+            lambda on_word: open_console(
+                on_word, plain=plain, piped_words=no_real_camera, corner=page.corner if page else str
+            )
         )
+    if page:
+        onlookers = (*onlookers, page.process)
     if onlookers:
         from controller.operator.status import Watched
 
         surface = Watched(surface, onlookers)
     voice = pick_voice(silent or operator is not None)
+    speaker = AlsoOnThePage(voice, page.process.say) if page else voice
     try:
         live = LiveRun(
             engine=engine,
@@ -386,13 +410,15 @@ def _live(
             clock=clock,
             journal=journal,
             surface=surface,
-            speaker=voice,
+            speaker=speaker,
             facts=facts,
             real_cameras_allowed=operator is None and not no_real_camera,
         )
         return live.resume() if resumed else live.run()
     finally:
         voice.close()
+        if page:
+            page.process.close()
 
 
 def _teller() -> Callable[[RunView], None]:
@@ -467,7 +493,13 @@ def _clock_text(offset_s: float, start: str | None, patience_s: float = 3.0) -> 
     return f"{text}; {offset_s:+.3f} s added by the operator" if offset_s else text
 
 
-def _arm(timeline: Timeline, *, virtual: bool, clock_text: str) -> None:
+def _arm(
+    timeline: Timeline,
+    *,
+    virtual: bool,
+    clock_text: str,
+    profiles: Mapping[str, RigProfile] | None = None,
+) -> None:
     """Show what must be right before a run, and wait for the operator to say so."""
     out = console(error=True)
     out.print(f"Clock: {clock_text}.")
@@ -475,7 +507,7 @@ def _arm(timeline: Timeline, *, virtual: bool, clock_text: str) -> None:
     if real := _real_rigs(timeline, virtual=virtual):
         attached = probe_attached()
         _only_free_cameras(timeline, real, attached)
-        for sentence in attached_words(timeline, attached):
+        for sentence in attached_words(timeline, attached, profiles):
             out.print(f"- {sentence}")
     out.print(
         "The solar filter belongs on every lens that points at the Sun now. Follow its maker's instructions; "
@@ -556,6 +588,9 @@ def first_facts(
     return {
         "plan_sha256": hashlib.sha256(prepared.plan_bytes).hexdigest(),
         "timeline_sha256": timeline.digest(),
+        "profiles_sha256": {
+            name: hashlib.sha256(content).hexdigest() for name, content in prepared.profile_files.items()
+        },
         "mode": mode,
         "operator": operator,
         "clock": clock,
@@ -566,9 +601,6 @@ def first_facts(
         },
         "contacts_note": timeline.contacts_note,
         "versions": {
-        "profiles_sha256": {
-            name: hashlib.sha256(content).hexdigest() for name, content in prepared.profile_files.items()
-        },
             "holdfire": __version__,
             "python": platform.python_version(),
             **{name: metadata.version(name) for name in ("skyfield", "gphoto2", "apscheduler")},
@@ -675,8 +707,18 @@ def probe_attached() -> list[CameraFacts]:
     return probe()
 
 
-def attached_words(timeline: Timeline, attached: list[CameraFacts]) -> list[str]:
-    """Return what is wrong with the attached cameras for a plan, one sentence each."""
+def attached_words(
+    timeline: Timeline,
+    attached: list[CameraFacts],
+    profiles: Mapping[str, RigProfile] | None = None,
+) -> list[str]:
+    """Return what is wrong with the attached cameras for a plan, and what nobody but the operator can see.
+
+    Args:
+        timeline: of the plan.
+        attached: what a probe found.
+        profiles: those of the plan, by the rig's name.
+    """
     words = []
     for rig in timeline.rigs:
         if rig.driver != "tethered":
@@ -690,7 +732,24 @@ def attached_words(timeline: Timeline, attached: list[CameraFacts]) -> list[str]
         facts = mine[0]
         words += [f'Rig "{rig.name}" ({facts.model}): {sentence}' for sentence in facts.by_hand]
         words += unlisted(timeline, rig.name, facts)
+        words += measured_elsewhere(rig.name, facts.model, profiles or {})
+        if not facts.simulated:
+            words.append(unseen(facts.model))
     return words
+
+
+def measured_elsewhere(rig: str, model: str, profiles: Mapping[str, RigProfile]) -> list[str]:
+    """Return in one sentence that a rig's profile is of another model than its camera; nothing when it is not."""
+    measured = profiles[rig].measured if rig in profiles else None
+    if measured is None or measured.model.casefold() == model.casefold():
+        return []
+    what = f'Rig "{rig}" ({model}): its profile was measured on another model, {measured.model}.'
+    return [f"{what} Mend: measure this one with holdfire calibrate."]
+
+
+def unseen(model: str) -> str:
+    """Return what an operator has to look at on a camera because no query sees it."""
+    return f"{model}, which the program cannot see: {' '.join(UNSEEN_BY_HAND)}"
 
 
 def matching(rig: RigInfo, attached: list[CameraFacts]) -> list[CameraFacts]:
@@ -733,6 +792,7 @@ def cameras(*, as_json: bool) -> None:
                         "f_numbers": list(facts.f_numbers),
                         "isos": list(facts.isos),
                         "set_by_hand": list(facts.by_hand),
+                        "look_yourself": [] if facts.simulated else list(UNSEEN_BY_HAND),
                         "virtual": facts.simulated,
                         "in_use": facts.in_use,
                     }
@@ -763,3 +823,5 @@ def cameras(*, as_json: bool) -> None:
     for facts in found:
         for sentence in facts.by_hand:
             out.print(f"{facts.model}: {sentence}", soft_wrap=True)
+        if not facts.simulated:
+            out.print(unseen(facts.model), soft_wrap=True)

@@ -62,12 +62,19 @@ class Console:
     """The full screen."""
 
     def __init__(
-        self, keys_fd: int, screen_fd: int, on_word: Callable[[Word], None], *, unicode: bool
+        self,
+        keys_fd: int,
+        screen_fd: int,
+        on_word: Callable[[Word], None],
+        *,
+        unicode: bool,
+        corner: Callable[[], str] = str,
     ) -> None:
         self._keys_fd = keys_fd
         self._screen_fd = screen_fd
         self._on_word = on_word
         self._unicode = unicode
+        self._corner = corner
         self._reader = KeyReader()
         self._lock = threading.Lock()
         self._view: RunView | None = None
@@ -161,7 +168,7 @@ class Console:
             if silent_s >= _NO_NEWS_S:
                 notice = f"NO NEWS FROM THE RUN for {silent_s} s: what you see is old. {notice}"
             selected, stopping = self._reader.selected_rig(now_ns), self._reader.confirming_stop(now_ns)
-        return layout(view, *size, selected, stopping, self._unicode, notice)
+        return layout(view, *size, selected, stopping, self._unicode, notice, self._corner())
 
     def _size(self) -> tuple[int, int]:
         try:
@@ -186,11 +193,19 @@ class LineConsole:
     """The line mode."""
 
     def __init__(
-        self, words_fd: int, lines_out: TextIO, on_word: Callable[[Word], None], *, unicode: bool
+        self,
+        words_fd: int,
+        lines_out: TextIO,
+        on_word: Callable[[Word], None],
+        *,
+        unicode: bool,
+        corner: Callable[[], str] = str,
     ) -> None:
         self._words_fd = words_fd
         self._lines_out = lines_out
         self._on_word = on_word
+        self._corner = corner
+        self._corner_told = ""
         self._report = LineReport(unicode=unicode)
         self._reader = LineReader()
         self._view: RunView | None = None
@@ -224,6 +239,9 @@ class LineConsole:
     def show(self, view: RunView) -> None:
         """Take the newest view. Returns at once and never raises."""
         self._view = view
+        if (corner := self._corner()) != self._corner_told:
+            self._corner_told = corner
+            self._queue.put(f"Page: {corner or 'off'}")
         for line in self._report.lines(view):
             self._queue.put(line)
 
@@ -259,6 +277,7 @@ def open_console(
     *,
     plain: bool = False,
     piped_words: bool = False,
+    corner: Callable[[], str] = str,
     words_in: TextIO | None = None,
     screen: TextIO | None = None,
     environment: Mapping[str, str] | None = None,
@@ -270,6 +289,7 @@ def open_console(
         plain: the line mode. It is taken as well where the screen cannot place a cursor.
         piped_words: allow words from something that is no terminal (line mode only). For simulated
             cameras only: with a real one, words from a file would answer holds that nobody looked at.
+        corner: what else stands on the screen, such as the page's address; asked again and again.
         words_in: where keys and lines come from; standard input when left out.
         screen: where to draw; standard output when left out.
         environment: the environment variables; the process' own when left out.
@@ -289,8 +309,8 @@ def open_console(
             "Mend: start it from a terminal, or over ssh with a terminal (ssh -t)."
         )
     if plain or not drawable:
-        return LineConsole(words_fd, screen, on_word, unicode=unicode)
-    return Console(words_fd, screen.fileno(), on_word, unicode=unicode)
+        return LineConsole(words_fd, screen, on_word, unicode=unicode, corner=corner)
+    return Console(words_fd, screen.fileno(), on_word, unicode=unicode, corner=corner)
 
 
 def _descriptor(stream: TextIO | None) -> int | None:

@@ -55,9 +55,10 @@ class _Keep(IntEnum):
     TROUBLE = 7
     CUE = 8
     HEADINGS = 9
-    CARD = 10
-    SAID = 11
-    AIR = 12
+    PAGE = 10
+    CARD = 11
+    SAID = 12
+    AIR = 13
 
 
 @dataclass(frozen=True)
@@ -75,6 +76,7 @@ def layout(
     confirming_stop: bool,
     unicode: bool,
     notice: str = "",
+    corner: str = "",
 ) -> list[str]:
     """Return the screen: exactly `rows` lines, none wider than `columns`, without line ends.
 
@@ -86,10 +88,11 @@ def layout(
         confirming_stop: whether the key for stop waits for its second key.
         unicode: whether characters beyond ASCII can be drawn.
         notice: one more sentence to show, such as what was heard last.
+        corner: where the page is and the code for it; empty where there is none.
     """
     columns, rows = max(1, columns), max(1, rows)
     top = _fitted(
-        _top(view, columns, rows, selected_rig, confirming_stop, unicode, notice),
+        _top(view, columns, rows, selected_rig, confirming_stop, unicode, notice) + _page(corner, columns),
         rows - len(keys := _keys(view, columns)[:rows]),
     )
     lines = [*top, *[""] * (rows - len(keys) - len(top)), *keys]
@@ -131,6 +134,10 @@ def _top(
     blocks += _coming(view, columns)
     blocks.append(air)
     return blocks + _rigs(view, columns, selected_rig)
+
+
+def _page(corner: str, columns: int) -> list[_Block]:
+    return [_Block(_Keep.PAGE, _wrapped(f"Page: {corner}", columns))] if corner else []
 
 
 def _wrong(view: RunView) -> str:
