@@ -63,10 +63,10 @@ VIRTUAL = replace(NIKON, maker="virtual", captures_per_session=26, exposes_in_re
 _BY_WORD = (("canon", CANON), ("nikon", NIKON), ("sony", SONY), ("fuji", FUJIFILM))
 
 UNSEEN_BY_HAND = (
-    "Switch image stabilisation off, on the lens and in the body: on a tripod it blurs.",
-    "Switch long-exposure noise reduction off: it makes every long exposure take twice its time.",
-    "Switch auto power-off off, and image review too.",
-    "Switch mirror lock-up and any bracketing of the camera's own off.",
+    "Switch image stabilisation off, on lens and body: on a tripod it blurs.",
+    "Switch long-exposure noise reduction off: it doubles the time of a long exposure.",
+    "Switch auto power-off and image review off.",
+    "Switch the camera's own bracketing off, and a mirror lock-up that wants two releases.",
 )
 """What few bodies tell and an operator has to look at (common practice, no single source)."""
 

@@ -11,6 +11,7 @@ from rich.table import Table
 from controller.cli.output import console, duration_text, local_time, print_json, table
 from controller.cli.prepare import prepare
 from controller.cli.sky import show_circumstances
+from controller.cli.times import where_times_come_from
 from controller.cli.totality import totalities
 from controller.errors import Fault, PlanError
 from controller.light.stops import format_exposure
@@ -41,7 +42,7 @@ def check(
     if attached:
         from controller.cli.runs import attached_words, probe_attached
 
-        camera_words = attached_words(timeline, probe_attached())
+        camera_words = attached_words(timeline, probe_attached(), prepared.loaded.profiles)
     dark = totalities(timeline, prepared.loaded.plan.rigs, prepared.sky)
     if as_json:
         data: dict[str, Any] = {
@@ -62,6 +63,7 @@ def check(
                 for phase in timeline.phases
             ],
             "totality": [one.to_json_dict() for one in dark],
+            "times": [times.to_json_dict() for times in where_times_come_from(prepared)],
         }
         if attached:
             data["cameras"] = camera_words
@@ -79,6 +81,8 @@ def check(
         out.print()
     for one in dark:
         out.print(one.words, soft_wrap=True)
+    for times in where_times_come_from(prepared):
+        out.print(times.words, soft_wrap=True, markup=False)
     for fault in warnings:
         out.print(fault.text(str(path)), soft_wrap=True)
     for sentence in camera_words:
