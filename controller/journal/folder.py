@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from controller.errors import JournalError
+from controller.journal.places import sync_folder
 from controller.journal.reading import (
     JOURNAL_NAME,
     PLAN_NAME,
@@ -18,7 +19,6 @@ from controller.journal.reading import (
     changed_files,
     read_journal,
 )
-from controller.journal.writing import sync_folder
 from controller.timeline.model import Timeline
 from controller.units import utc_iso
 

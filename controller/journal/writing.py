@@ -1,7 +1,8 @@
 """Writing the journal: a record is on the disk before `append` returns.
 
 The lines are made by a structlog processor chain (link to the line before, then canonical JSON);
-the chain ends in a file that is written whole and flushed with fsync.
+the chain ends in a file that is written whole and flushed with fsync. When that file takes no more, the same
+lines go on in a second place that was tried, and named in the journal, ahead of time.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ import hashlib
 import operator
 import os
 import threading
-from collections.abc import Iterable, Iterator, Mapping, MutableMapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -21,13 +23,18 @@ import structlog
 
 from controller.errors import JournalError
 from controller.journal.lines import decode_line, digest, encode_line
+from controller.journal.places import Place, find_second, open_second, sync_folder
 from controller.journal.reading import (
     JOURNAL_NAME,
     TIMELINE_NAME,
+    Joined,
     JournalReading,
     JournalState,
     changed_files,
+    join,
     parse_journal,
+    read_second,
+    shared_length,
 )
 from controller.journal.records import Kind
 
@@ -38,27 +45,53 @@ Entry = tuple[Kind, int, Mapping[str, Any]]
 """A record to be: its kind, its instant (UTC nanoseconds) and its fields."""
 
 
+OnMove = Callable[[Path | None], None]
+"""Told in which second place the journal goes on; None when it is back in the run's folder."""
+
+
 class JournalWriteError(JournalError):
-    """Raised when a record could not be brought to the disk; nothing more may be fired by that run."""
+    """Raised when a record could be brought to no place; nothing more may be fired by that run."""
 
 
 class JournalWriter:
     """The only writer of one journal. One record is one line; nothing is ever changed or deleted.
 
-    After a failed write the writer refuses everything, since nobody can know how much of the line
-    reached the disk; `resume` sorts that out. May be used from several threads, but not from a
+    A write that fails in the run's folder is done again in the second place, if there is one, and the journal
+    goes on there: with everything from the end of the last line that was whole before the failure. When no
+    place takes a record, the writer refuses everything from then on, since nobody can know how much of the
+    line reached a disk; `resume` sorts that out. May be used from several threads, but not from a
     signal handler. Processes started with fork alone would keep the lock alive: start them by spawn.
     """
 
-    def __init__(self, path: Path, descriptor: int, reading: JournalReading, lead: bytes) -> None:
-        self.path = path
+    def __init__(
+        self,
+        first: Place,
+        reading: JournalReading,
+        *,
+        second: Place | None = None,
+        named: bool = False,
+        pending: bytes = b"",
+        pending_from: int = 0,
+    ) -> None:
+        self.path = first.path
         self.reading = reading
         """What stood in the journal when it was opened."""
-        self._descriptor = descriptor
+        self.on_move: OnMove = lambda _place: None
+        """Called, from whichever thread appends, when the journal has gone to another place."""
+        self._first = first
+        self._second = second
+        self._named = named  # the second place stands in a record that is on the disk
+        self._kept = pending  # the end of the stream: all that the second place begins or lacks
+        self._kept_from = pending_from
+        self._away = False
+        self._closed = False
         self._seq = len(reading.records)
         self._prev = reading.last_digest
-        self._lead = lead
         self._resumes = bool(reading.records)
+        moves = [
+            r["kind"] for r in reading.records if r["kind"] in (Kind.JOURNAL_MOVED, Kind.JOURNAL_RETURNED)
+        ]
+        self._tells_return = moves[-1:] == [Kind.JOURNAL_MOVED]
         self._usable = True
         self._closing = False
         self._mutex = threading.Lock()
@@ -70,15 +103,18 @@ class JournalWriter:
         )
 
     @classmethod
-    def create(cls, run_folder: Path) -> JournalWriter:
+    def create(cls, run_folder: Path, second_folders: Iterable[Path] = ()) -> JournalWriter:
         """Start the journal of a new run in an existing folder.
+
+        The first of `second_folders` that can be written to holds the second place; one on another file
+        system is preferred. Without any the journal has the run's folder alone.
 
         Raises:
             JournalError: if there is one already, or the folder cannot be written to.
         """
         path = run_folder / JOURNAL_NAME
         try:
-            descriptor = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY | os.O_APPEND, 0o644)
+            descriptor = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644)
         except FileExistsError as error:
             raise JournalError(
                 f"{path}: this run has a journal already. Mend: resume that run, or start a new one."
@@ -92,14 +128,17 @@ class JournalWriter:
                 sync_folder(run_folder)
             except OSError as error:
                 raise _cannot_open(path, error) from error
-        return cls(path, descriptor, parse_journal(b""), b"")
+        first = Place(path=path, descriptor=descriptor, start=0, held=0)
+        return cls(first, parse_journal(b""), second=find_second(run_folder, second_folders))
 
     @classmethod
-    def resume(cls, run_folder: Path) -> JournalWriter:
+    def resume(cls, run_folder: Path, second_folders: Iterable[Path] = ()) -> JournalWriter:
         """Go on with a journal that was cut off. The first record must then be ``run_resumed``.
 
         An unfinished last line stays where it is and is quoted by that record. A last line that
-        lacks nothing but its newline is taken as written.
+        lacks nothing but its newline is taken as written. What stands in the second place alone is brought
+        to the run's folder if it has room now; otherwise the journal goes on in the second place. Where the
+        one that it names is gone, another is found as in `create`.
 
         Raises:
             JournalError: if there is none, it is in use, altered, closed or holds nothing yet, or the
@@ -107,7 +146,7 @@ class JournalWriter:
         """
         path = run_folder / JOURNAL_NAME
         try:
-            descriptor = os.open(path, os.O_RDWR | os.O_APPEND)
+            descriptor = os.open(path, os.O_RDWR)
         except FileNotFoundError as error:
             raise JournalError(
                 f"{path}: there is no journal to resume. Mend: give the folder of a run."
@@ -117,12 +156,48 @@ class JournalWriter:
         with _closed_on_error(descriptor):
             _lock(path, descriptor)
             data = path.read_bytes()
-            lead = b"" if data.endswith(b"\n") else b"\n"
-            reading = parse_journal(data)
-            if lead and parse_journal(data + lead).torn is None:
-                reading = parse_journal(data + lead)
-            _refuse_unless_resumable(path, reading)
-        return cls(path, descriptor, reading, lead)
+            return cls._go_on(run_folder, descriptor, data, join(data), second_folders)
+
+    @classmethod
+    def _go_on(
+        cls, run_folder: Path, descriptor: int, data: bytes, joined: Joined, second_folders: Iterable[Path]
+    ) -> JournalWriter:
+        """Return the writer of a journal that was read; `data` is what stands in the run's folder of it."""
+        stream, reading = joined.stream, joined.reading
+        start = reading.trusted_bytes if joined.last_start is None else joined.last_start
+        if not stream.endswith(b"\n"):
+            stream += b"\n"
+            whole = parse_journal(stream)
+            if whole.torn is None:
+                reading = replace(whole, second_place=reading.second_place, missed_file=reading.missed_file)
+        _refuse_unless_resumable(run_folder / JOURNAL_NAME, reading)
+        same = shared_length(data, stream)
+        start = min(start, stream.rfind(b"\n", 0, same) + 1)
+        first = Place(path=run_folder / JOURNAL_NAME, descriptor=descriptor, start=0, held=same)
+        second = None
+        named = reading.missed_file is None and joined.last_start in (None, start)
+        if joined.last_place is not None and named:
+            in_second = 0 if joined.last_start is None else _shared(joined.last_place, stream[start:])
+            with contextlib.suppress(OSError):
+                second = open_second(joined.last_place, start=start, held=start + in_second)
+        if second is None:
+            second, named = find_second(run_folder, second_folders, avoid=joined.named), False
+        writer = cls(first, reading, second=second, named=named, pending=stream[start:], pending_from=start)
+        if reading.second_place is not None:
+            writer._bring_back_or_stay_away(len(data))
+        return writer
+
+    def _bring_back_or_stay_away(self, was_bytes: int) -> None:
+        """Make the run's folder whole again before going on there, or go on in the second place."""
+        try:
+            self._first.take(self._kept, self._kept_from)
+            if was_bytes > self._first.held:
+                os.ftruncate(self._first.descriptor, self._first.held)
+        except OSError as error:
+            if not self._named:
+                self.close()
+                raise _cannot_open(self.path, error) from error
+            self._away, self._tells_return = True, False
 
     def append(self, kind: Kind, at_utc_ns: int, **fields: object) -> dict[str, Any]:
         """Write one record and return it as it will be read back, once it is on the disk.
@@ -131,7 +206,7 @@ class JournalWriter:
             ValueError: if a field is NaN or infinite, or is named like one the journal sets itself;
                 nothing is written.
             TypeError: if a field is no JSON value; nothing is written.
-            JournalWriteError: if the disk did not take it; the writer is then of no more use.
+            JournalWriteError: if no place took it; the writer is then of no more use.
         """
         return self.append_many([(kind, at_utc_ns, fields)])[0]
 
@@ -140,24 +215,77 @@ class JournalWriter:
         with self._mutex:
             self._refuse_if_unusable()
             seq, prev, resumes, closing = self._seq, self._prev, self._resumes, self._closing
+            at_utc_ns = 0
+            lines: list[bytes] = []
             try:
-                lines = [self._line(*entry) for entry in entries]
+                for kind, at_utc_ns, fields in entries:
+                    lines.append(self._line(kind, at_utc_ns, fields))
             except BaseException:
                 self._seq, self._prev, self._resumes, self._closing = seq, prev, resumes, closing
                 raise
             if lines:
-                self._write(self._lead + b"".join(line + b"\n" for line in lines))
-                self._lead = b""
+                self._write(lines, seq + 1, at_utc_ns)
+                if self._tells_return and not self._away and not self._closing:
+                    self._tells_return = False
+                    self._tell(Kind.JOURNAL_RETURNED, at_utc_ns)
             records = [decode_line(line) for line in lines]
             return [record for record in records if record is not None]
 
-    def close(self) -> None:
-        """Give the journal free. What was appended is on the disk already."""
+    @property
+    def away_in(self) -> Path | None:
+        """The second place, while the journal goes on there; None while it is in the run's folder."""
+        return self._second.path if self._away and self._second else None
+
+    def try_to_return(self, at_utc_ns: int) -> None:
+        """Bring a journal that is away back to the run's folder if that takes it now; else change nothing.
+
+        Meant to be called every few seconds from a thread of its own: while the disk is tried, others append.
+        """
         with self._mutex:
-            if self._descriptor >= 0:
-                os.close(self._descriptor)
-            self._descriptor = -1
-            self._usable = False
+            if not self._may_return():
+                return
+            kept, descriptor = bytes(self._kept), os.dup(self._first.descriptor)
+        trial = replace(self._first, descriptor=descriptor)
+        try:
+            trial.take(kept, self._kept_from)
+        except OSError:
+            return
+        finally:
+            trial.close()
+        with self._mutex:
+            if self._may_return():
+                self._first.held = max(self._first.held, trial.held)
+                self._return(at_utc_ns)
+
+    def _may_return(self) -> bool:
+        return self._away and self._usable and not self._closed
+
+    def _return(self, at_utc_ns: int) -> bool:
+        """Go on in the run's folder if it takes what it lacks; return whether it did."""
+        try:
+            self._first.take(self._kept, self._kept_from)
+        except OSError:
+            return False
+        self._away = False
+        if not self._closing:
+            self._tell(Kind.JOURNAL_RETURNED, at_utc_ns)
+        if not self._away:
+            self.on_move(None)
+        return True
+
+    def close(self) -> None:
+        """Give the journal free. What was appended is on the disk already; an unused second place is removed."""
+        with self._mutex:
+            if self._closed:
+                return
+            self._closed, self._usable = True, False
+            self._first.close()
+            if self._second is not None:
+                self._second.close()
+                unused = self._second.held == self._second.start
+                if unused and (self._closing or not self._named):
+                    with contextlib.suppress(OSError):
+                        self._second.path.unlink()
 
     def __enter__(self) -> Self:
         return self
@@ -180,6 +308,10 @@ class JournalWriter:
             torn = self.reading.torn
             content["torn_sha256"] = None if torn is None else hashlib.sha256(torn).hexdigest()
             content["torn_bytes"] = 0 if torn is None else len(torn)
+            if self.reading.missed_file is not None:
+                content["missed_file"] = str(self.reading.missed_file)
+        if kind in (Kind.RUN_BEGAN, Kind.RUN_RESUMED) and self._second is not None:
+            content["second_place"] = str(self._second.path)
         line: bytes = self._log.record(kind.value, at_utc_ns=operator.index(at_utc_ns), **content)
         self._seq += 1
         self._prev = digest(line)
@@ -193,22 +325,54 @@ class JournalWriter:
         event["prev"] = self._prev
         return event
 
-    def _write(self, data: bytes) -> None:
+    def _tell(self, kind: Kind, at_utc_ns: int, **fields: object) -> None:
+        """Write a record of the writer's own."""
+        self._write([self._line(kind, at_utc_ns, fields)], self._seq, at_utc_ns)
+
+    def _write(self, lines: list[bytes], from_seq: int, at_utc_ns: int) -> None:
+        """Bring lines to the disk, in the one place or the other; `from_seq` is the first one's number."""
+        self._kept += b"".join(line + b"\n" for line in lines)
         self._usable = False
+        names = self._named or b'"second_place":' in self._kept
+        place = self._second if self._away and self._second else self._first
         try:
-            rest = memoryview(data)
-            while rest:
-                rest = rest[os.write(self._descriptor, rest) :]
-            os.fsync(self._descriptor)
+            place.take(self._kept, self._kept_from)
         except OSError as error:
-            raise JournalWriteError(
-                f"{self.path}: the journal cannot be written ({error.strerror}), so nothing more is fired. "
-                "Mend: make room on the disk, then resume the run."
-            ) from error
+            if not self._go_elsewhere(error, from_seq, at_utc_ns):
+                raise JournalWriteError(
+                    f"{self.path}: the journal cannot be written ({error.strerror}), so nothing more is fired. "
+                    "Mend: make room on the disk, then resume the run."
+                ) from error
         self._usable = True
+        self._named = names
+        if (
+            self._second is None or self._second.held == self._second.start
+        ):  # nothing stands there: begin anew
+            self._kept_from += len(self._kept)
+            self._kept = b""
+
+    def _go_elsewhere(self, error: OSError, from_seq: int, at_utc_ns: int) -> bool:
+        """Write in the other place what the one at hand did not take; return whether that worked."""
+        second = self._second
+        if second is None or not self._named:
+            return False
+        if self._away:
+            return self._return(at_utc_ns)
+        if second.held == second.start:
+            second.start = second.held = self._kept_from
+        if not self._closing:
+            moved = {"place": str(second.path), "from_seq": from_seq, "cause": error.strerror or str(error)}
+            self._kept += self._line(Kind.JOURNAL_MOVED, at_utc_ns, moved) + b"\n"
+        try:
+            second.take(self._kept, self._kept_from)
+        except OSError:
+            return False
+        self._away, self._tells_return = True, False
+        self.on_move(second.path)
+        return True
 
     def _refuse_if_unusable(self) -> None:
-        if self._descriptor < 0:
+        if self._closed:
             raise JournalWriteError(f"{self.path}: the journal is closed. Mend: resume the run.")
         if not self._usable:
             raise JournalWriteError(
@@ -236,17 +400,15 @@ def _render(_logger: object, _name: str, event: MutableMapping[str, Any]) -> byt
     return encode_line(event)
 
 
-def sync_folder(folder: Path) -> None:
-    """Bring a folder's list of names to the disk.
+def _shared(second: Path, stream: bytes) -> int:
+    """Return how many bytes a second place has in common with what should stand there.
 
-    Raises:
-        OSError: if the folder cannot be opened or flushed.
+    Raises nothing: one that cannot be read any more has none.
     """
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+        return shared_length(read_second(second), stream)
+    except OSError:
+        return 0
 
 
 @contextlib.contextmanager
@@ -267,17 +429,16 @@ def _lock(path: Path, descriptor: int) -> None:
         raise _in_use(path, _holder(note)) from error
     except OSError as error:
         raise _cannot_open(path, error) from error
-    try:
+    with contextlib.suppress(OSError):  # a full disk takes no note, and the lock holds without it
         note.write_text(f"{os.getpid()}\n", encoding="ascii")
-    except OSError as error:
-        raise _cannot_open(path, error) from error
 
 
 def _holder(note: Path) -> str:
     try:
-        return f"process {note.read_text(encoding='ascii', errors='replace').strip()}"
+        number = note.read_text(encoding="ascii", errors="replace").strip()
     except OSError:
-        return "another process"
+        number = ""
+    return f"process {number}" if number else "another process"
 
 
 def _in_use(path: Path, who: str) -> JournalError:

@@ -16,6 +16,7 @@ from typing import Any
 import pytest
 
 from controller.errors import JournalError
+from controller.journal.places import Place
 from controller.journal.reading import JournalState, read_journal
 from controller.journal.records import Kind
 from controller.journal.writing import JournalWriteError, JournalWriter
@@ -116,9 +117,11 @@ def test_nothing_follows_the_end_of_the_run(tmp_path: Path) -> None:
 def test_flushed_before_return(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """HF-S21: a record is written whole and then fsynced before append returns; a batch is fsynced once."""
     calls: list[str] = []
-    real_write, real_fsync = os.write, os.fsync
+    real_write, real_fsync = os.pwrite, os.fsync
     with JournalWriter.create(tmp_path) as writer:
-        monkeypatch.setattr(os, "write", lambda fd, data: (calls.append("write"), real_write(fd, data))[1])
+        monkeypatch.setattr(
+            os, "pwrite", lambda fd, data, at: (calls.append("write"), real_write(fd, data, at))[1]
+        )
         monkeypatch.setattr(os, "fsync", lambda fd: (calls.append("fsync"), real_fsync(fd))[1])
         writer.append(Kind.NOTE, T0_NS, text="one")
         assert calls == ["write", "fsync"]
@@ -128,9 +131,9 @@ def test_flushed_before_return(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
 
 def test_short_writes_are_continued(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A write that takes only some bytes is continued until the whole line is there."""
-    real_write = os.write
+    real_write = os.pwrite
     with JournalWriter.create(tmp_path) as writer:
-        monkeypatch.setattr(os, "write", lambda fd, data: real_write(fd, bytes(data[:7])))
+        monkeypatch.setattr(os, "pwrite", lambda fd, data, at: real_write(fd, bytes(data[:7]), at))
         record = writer.append(Kind.NOTE, T0_NS, text="in small pieces")
     assert read_journal(tmp_path / "journal.jsonl").records == [record]
 
@@ -154,29 +157,29 @@ def test_new_journal_is_in_the_folder_on_disk(tmp_path: Path, monkeypatch: pytes
 
 
 def _fail_with(code: int, after: int) -> Any:
-    """Return an os.write that takes `after` bytes in all and then fails."""
+    """Return an os.pwrite that takes `after` bytes in all and then fails."""
     left = after
-    real_write = os.write
+    real_write = os.pwrite
 
-    def write(descriptor: int, data: memoryview) -> int:
+    def write(descriptor: int, data: memoryview, at: int) -> int:
         nonlocal left
         if left <= 0:
             raise OSError(code, os.strerror(code))
         part = bytes(data[:left])
         left -= len(part)
-        return real_write(descriptor, part)
+        return real_write(descriptor, part, at)
 
     return write
 
 
 @pytest.mark.parametrize("after", [0, 1, 40])
 def test_full_disk(open_folder: Path, monkeypatch: pytest.MonkeyPatch, after: int) -> None:
-    """HF-S23: a full disk raises, the writer then refuses everything, and a resume loses nothing."""
+    """HF-S23: a full disk and no second place raises, the writer then refuses everything, and a resume loses nothing."""
     before = read_journal(open_folder / "journal.jsonl").records
     with JournalWriter.resume(open_folder) as writer:
         resumed = writer.append(Kind.RUN_RESUMED, T0_NS)
         with monkeypatch.context() as patched:
-            patched.setattr(os, "write", _fail_with(errno.ENOSPC, after))
+            patched.setattr(os, "pwrite", _fail_with(errno.ENOSPC, after))
             with pytest.raises(JournalWriteError, match=r"No space left on device.*Mend: make room"):
                 writer.append(Kind.FRAME_INTENT, T0_NS, frame_id="a/2")
         with pytest.raises(JournalWriteError, match="an earlier record could not be written"):
@@ -208,7 +211,7 @@ def test_full_device(tmp_path: Path) -> None:
     reading = read_journal(_empty(tmp_path))
     descriptor = os.open("/dev/full", os.O_WRONLY)
     with (
-        JournalWriter(Path("/dev/full"), descriptor, reading, b"") as writer,
+        JournalWriter(Place(Path("/dev/full"), descriptor, start=0, held=0), reading) as writer,
         pytest.raises(JournalWriteError, match="No space left on device"),
     ):
         writer.append(Kind.NOTE, T0_NS)
