@@ -830,7 +830,8 @@ def run(
     if go_on and (cut_off := supervised.cut_off_run(runs_folder, plan)):
         typer.echo(f"Going on with the run that was cut off: {cut_off}", err=True)
         runs.resume(
-            cut_off, virtual=virtual_camera, habit=operator, start=None, clock_offset_s=clock_offset, plain=plain, silent=silent, as_json=json, status=runs.Status(mqtt, mqtt_ca),
+            cut_off, virtual=virtual_camera, habit=operator, start=None, clock_offset_s=clock_offset,
+            plain=plain, silent=silent, as_json=json, status=runs.Status(mqtt, mqtt_ca),
             page_options=PageOptions(page, listen, certificate, certificate_key), fast=False, at_once=True,
         )  # fmt: skip
         return

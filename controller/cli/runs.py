@@ -55,6 +55,7 @@ CLOCK_BACK_NS = 60 * NS_PER_S
 """A run is not resumed by a clock further behind its journal; nearer, it is, and every word is asked anew."""
 LARGEST_CLOCK_OFFSET_S = 300.0
 """A computer's clock that is further off than this was set wrong, and is not corrected but set."""
+PRETENDED_CLOCK = "pretended clock"
 STOPPED_EXIT = 10
 MUST_LOST_EXIT = 11
 CONTRADICTED_EXIT = 70
@@ -123,7 +124,7 @@ def rehearse(
             sys.stdin.readline()
     folder = new_folder(prepared, base, begins)
     with closing(JournalWriter.create(folder.path)) as journal:
-        facts = first_facts(prepared, "rehearsal", "script" if operator else "person", "pretended clock", [])
+        facts = first_facts(prepared, "rehearsal", "script" if operator else "person", PRETENDED_CLOCK, [])
         engine = Engine(timeline)
         if fast:
             outcome = _simulate(
@@ -262,8 +263,13 @@ def resume(
     as_json: bool,
     status: Status,
     page_options: PageOptions,
+    at_once: bool = False,
 ) -> None:
-    """Go on with a run that was cut off, with cameras of the kind that it began with."""
+    """Go on with a run that was cut off, with cameras of the kind that it began with.
+
+    With `at_once` nobody is waited for at the start: the run was armed when it began, and every filter word that
+    no longer stands is asked for again.
+    """
     onlookers = status.onlookers(fast=fast)
     page_options.check(fast=fast)
     folder = RunFolder.open(run_folder)
@@ -282,7 +288,8 @@ def resume(
         if not fast:
             _need_ears(operator, plain=plain, simulated=not real)
         ended = records[-1]["at_utc_ns"]
-        pretended = moment(start, timeline) if start else ended + NS_PER_S if rehearsal else None
+        pretends = rehearsal or (not real and str(records[0].get("clock")).startswith(PRETENDED_CLOCK))
+        pretended = moment(start, timeline) if start else ended + NS_PER_S if pretends else None
         _not_before(ended, pretended or ClockEpoch.now(clock_offset_s).utc_ns, real=bool(real))
         bodies = _bodies_of(folder) if rehearsal or len(real) < len(timeline.rigs) else {}
         engine = Engine(timeline)
@@ -296,7 +303,9 @@ def resume(
             facts = {}
             page = open_page(page_options, timeline, scripted=operator is not None, resumed=True)
             if pretended is None:
-                facts["clock"] = _arm_again(timeline, virtual=virtual, clock_offset_s=clock_offset_s)
+                facts["clock"] = _arm_again(
+                    timeline, virtual=virtual, clock_offset_s=clock_offset_s, at_once=at_once
+                )
             epoch = ClockEpoch.now(clock_offset_s) if pretended is None else ClockEpoch.pretended(pretended)
             outcome = _live(
                 engine, folder, journal, operator, epoch, facts, bodies,
@@ -361,6 +370,7 @@ def _live(
     page: OpenPage | None,
 ) -> str:
     from controller.cameras.host import CameraProcess, CameraSpec
+    from controller.live.awake import AwakeKeeper
     from controller.live.driver import LiveRun
     from controller.operator.bridge import ConsoleSurface, ScriptSurface
     from controller.operator.console import open_console
@@ -402,6 +412,7 @@ def _live(
 
         surface = Watched(surface, onlookers)
     voice = pick_voice(silent or operator is not None)
+    awake = AwakeKeeper(patience_s=0.3 if resumed else 1.0)
     speaker = AlsoOnThePage(voice, page.process.say) if page else voice
     try:
         live = LiveRun(
@@ -411,11 +422,12 @@ def _live(
             journal=journal,
             surface=surface,
             speaker=speaker,
-            facts=facts,
+            facts={**facts, "sleep": awake.text},
             real_cameras_allowed=operator is None and not no_real_camera,
         )
         return live.resume() if resumed else live.run()
     finally:
+        awake.close()
         voice.close()
         if page:
             page.process.close()
@@ -488,7 +500,7 @@ def _clock_text(offset_s: float, start: str | None, patience_s: float = 3.0) -> 
     from controller.live.clockwatch import clock_quality
 
     if start:
-        return f"pretended clock, set to {start}"
+        return f"{PRETENDED_CLOCK}, set to {start}"
     text = clock_quality(patience_s).text
     return f"{text}; {offset_s:+.3f} s added by the operator" if offset_s else text
 
@@ -526,13 +538,13 @@ def _only_free_cameras(timeline: Timeline, real: list[str], attached: list[Camer
             raise CameraError(f'Rig "{rig.name}": {used[0]}')
 
 
-def _arm_again(timeline: Timeline, *, virtual: bool, clock_offset_s: float) -> str:
+def _arm_again(timeline: Timeline, *, virtual: bool, clock_offset_s: float, at_once: bool = False) -> str:
     """Show what `run` shows before going on, and return what is known of the clock.
 
     While a phase goes on, or the filter is asked for, nothing is waited for: no camera is probed twice.
     """
     now = ClockEpoch.now(clock_offset_s).utc_ns
-    if not _going_on(timeline, now):
+    if not (at_once or _going_on(timeline, now)):
         clock_text = _clock_text(clock_offset_s, None)
         _arm(timeline, virtual=virtual, clock_text=clock_text)
         return clock_text
@@ -540,7 +552,7 @@ def _arm_again(timeline: Timeline, *, virtual: bool, clock_offset_s: float) -> s
     out = console(error=True)
     out.print(f"Clock: {clock_text}.")
     out.print(
-        "A phase is going on, so the run goes on at once: the screen tells which cameras are ready. "
+        "The run goes on at once: the screen tells which cameras are ready. "
         "Never look through a lens at the Sun, or at the Sun without eye protection made for it."
     )
     return clock_text
