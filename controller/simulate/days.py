@@ -340,7 +340,11 @@ def _stream(seed: int, day: int, what: str) -> random.Random:
 
 
 class Died(Exception):  # noqa: N818 - it happens to the program and is no error of it
-    """The program was killed."""
+    """The program was killed at an instant, UTC nanoseconds by its own clock."""
+
+    def __init__(self, at_utc_ns: int) -> None:
+        super().__init__(at_utc_ns)
+        self.at_utc_ns = at_utc_ns
 
 
 class MemoryJournal:
@@ -363,7 +367,7 @@ class MemoryJournal:
             data.update(seq=len(self.records) + 1, kind=kind.value, at_utc_ns=at_ns)
             self.records.append(data)
         if struck:
-            raise Died
+            raise Died(entries[-1][1])
 
 
 @dataclass(frozen=True)
@@ -381,6 +385,7 @@ class Played:
     """A day that was played."""
 
     outcome: str | None
+    """``finished``; else what the program failed with, or None where it came to no end."""
     records: list[Record]
     exposures: Mapping[str, list[Exposure]]
     """What each rig's shutter truly did, in order."""
@@ -409,7 +414,6 @@ class _Day:
         self.words = dict(happening.words)
         self.devices: dict[str, SimulatedDevice] = {}
         self.exposures: dict[str, list[Exposure]] = {rig: [] for rig, _ in happening.rigs}
-        self.now_ns = 0
 
     def play(self) -> Played:
         start, set_ns = first_instant(self.timeline), 0
@@ -419,27 +423,31 @@ class _Day:
             clock_set.append((len(self.journal.records) + 1, set_ns))
             try:
                 outcome = self._live(start, crash)
-            except Died:
+            except Died as died:
                 self._keep_exposures(set_ns)
-                back_ns = self.now_ns + (crash.down_ns if crash else 0)
-                to_be_set = sum(seconds_to_ns(s) for at, s in self.happening.steps if at - set_ns <= back_ns)
-                start, set_ns = back_ns + to_be_set - set_ns, to_be_set
-            else:
-                self._keep_exposures(set_ns)
-                break
+                back_ns = died.at_utc_ns + (crash.down_ns if crash else 0) - set_ns
+                set_ns = sum(seconds_to_ns(step_s) for at, step_s in self.happening.steps if at <= back_ns)
+                start = back_ns + set_ns
+                continue
+            except Exception as error:  # noqa: BLE001 - a day is to tell of it, and which day it was
+                outcome = f"{type(error).__name__}: {error}"
+            self._keep_exposures(set_ns)
+            break
         return Played(outcome, self.journal.records, self.exposures, tuple(clock_set))
 
     def _live(self, start_ns: int, crash: Crash | None) -> str | None:
         """Begin, or go on with what the journal holds, until the end or the crash."""
         self.journal.dies = crash
-        self.now_ns = start_ns
         engine = Engine(self.timeline)
         engine.restore(self.journal.records)
 
+        also = self._also(start_ns)
+        if crash is not None and crash.kept is None:
+            also.append(m.TimePassed(now_utc_ns=UtcNs(max(crash.at_utc_ns, start_ns))))  # a step to die at
+
         def step(now: int) -> None:
-            self.now_ns = now
             if crash is not None and crash.kept is None and now >= crash.at_utc_ns:
-                raise Died
+                raise Died(now)
 
         simulation = Simulation(
             engine=engine,
@@ -449,7 +457,7 @@ class _Day:
             start_utc_ns=start_ns,
             facts={} if self.journal.records else {"mode": "rehearsal", "operator": "script"},
             on_step=step,
-            also=self._also(start_ns),
+            also=also,
             status_every_s=STATUS_EVERY_S,
         )
         return simulation.resume() if self.journal.records else simulation.run()

@@ -13,19 +13,23 @@ from typing import Any
 
 import pytest
 
-from controller.account.odds import REASONS, live, live_one
+from controller.account import odds
+from controller.account.odds import REASONS, contradictions, live, live_one
 from controller.cameras.worker import CameraWorker
 from controller.cli.days import live_many
 from controller.engine import engine as engine_module
 from controller.engine.engine import Engine
 from controller.errors import UsageError
+from controller.journal.lines import encode_line
 from controller.journal.reading import JournalState, read_journal
 from controller.journal.records import Kind
 from controller.journal.writing import JournalWriter
 from controller.simulate.days import (
     NO_FAULTS,
     PROMPT,
+    RESTART_AT_LEAST_S,
     Assumptions,
+    Crash,
     draw_happening,
     draw_weather,
     play,
@@ -38,6 +42,7 @@ from tests.simulate.small import BODY, CALM, ROUGH, case, small_day
 
 DAYS = 300
 SOUND_GATE = Engine._barred
+SOUND_RESTORE = Engine.restore
 
 
 def test_hundreds_of_rough_days_keep_every_rule() -> None:
@@ -127,6 +132,9 @@ def test_one_assumption_leaves_the_other_draws() -> None:
         good = draw_happening(replace(ROUGH, **NO_FAULTS), day, 1, number)
         prompt = draw_happening(replace(ROUGH, **PROMPT), day, 1, number)
         assert (good.words, good.slips, good.steps) == (full.words, full.slips, full.steps)
+        assert (good.pauses, good.crashes) == (full.pauses, full.crashes)
+        steady = draw_happening(replace(ROUGH, crash_per_hour=0.0, pause_per_hour=0.0), day, 1, number)
+        assert steady == replace(full, crashes=(), pauses=())
         assert not any(
             draw.faults or draw.card_frames is not None or draw.battery_percent < 100 for _, draw in good.rigs
         )
@@ -158,6 +166,95 @@ def test_troubles_come_at_their_rates() -> None:
     ]
     assert len(faults) / (2000 * 2 * hours) == pytest.approx(20, rel=0.04)
     assert sum(fault.for_s for fault in faults) / len(faults) == pytest.approx(10, rel=0.05)
+
+
+def test_crashes_and_pauses_come_at_their_rates() -> None:
+    """The program dies and is paused as often an hour as assumed, and is down and paused as long on average."""
+    day = small_day()
+    assumed = replace(CALM, crash_per_hour=20.0, restart_s=12.0, pause_per_hour=10.0, pause_s=8.0)
+    hours = (day.phases[-1].ends_utc_ns - day.holds[0].opens_utc_ns + 180 * NS_PER_S) / NS_PER_S / 3600
+    drawn = [draw_happening(assumed, day, 1, n) for n in range(3000)]
+    crashes = [crash for one in drawn for crash in one.crashes]
+    pauses = [pause for one in drawn for pause in one.pauses]
+    assert len(crashes) / (3000 * hours) == pytest.approx(20, rel=0.04)
+    assert len(pauses) / (3000 * hours) == pytest.approx(10, rel=0.05)
+    down_s = sum(crash.down_ns for crash in crashes) / len(crashes) / NS_PER_S
+    assert down_s == pytest.approx(RESTART_AT_LEAST_S + 12, rel=0.05)
+    assert sum(until - at for at, until in pauses) / len(pauses) / NS_PER_S == pytest.approx(8.5, rel=0.05)
+    assert {crash.kept for crash in crashes} == {None, 0, 1, 2}
+
+
+def test_cards_and_batteries_are_changed_or_not() -> None:
+    """So many are changed, each after its own time; the others never are."""
+    day, assumed = small_day(), replace(CALM, change_chance=0.3, change_s=20.0)
+    rigs = [draw for n in range(2000) for _, draw in draw_happening(assumed, day, 1, n).rigs]
+    for waits in ([draw.card_change_s for draw in rigs], [draw.battery_change_s for draw in rigs]):
+        changed = [wait for wait in waits if wait < math.inf]
+        assert len(changed) / len(waits) == pytest.approx(0.3, abs=0.025)
+        assert sum(changed) / len(changed) == pytest.approx(25, rel=0.08)
+
+
+@pytest.mark.parametrize("kept", [None, 0, 1, 2])
+def test_a_run_that_dies_is_resumed_from_its_records(kept: int | None) -> None:
+    """HF-S10, HF-S21: it goes on after its last record, and fires no frame twice; what it lost is told."""
+    day = small_day()
+    calm = draw_happening(CALM, day, 1, 1)
+    ring = [f for f in day.frames if f.shot == "ring"]
+    crash = Crash(ring[1].due_utc_ns - 10**8, 3 * NS_PER_S, kept)
+    played = play(day, {rig.name: BODY for rig in day.rigs}, replace(calm, crashes=(crash,)))
+    assert contradictions(day, played) == []
+    (resumed,) = [r for r in played.records if r["kind"] == Kind.RUN_RESUMED]
+    before = played.records[resumed["seq"] - 2]
+    assert resumed["at_utc_ns"] - before["at_utc_ns"] >= 3 * NS_PER_S
+    fired = Counter(r["frame_id"] for r in played.records if r["kind"] == Kind.FRAME_FIRED)
+    assert set(fired.values()) == {1}
+    assert any(r["kind"] == Kind.FRAME_FIRED for r in played.records[resumed["seq"] :])
+    assert any(r["kind"] == Kind.FRAME_UNKNOWN for r in played.records[resumed["seq"] :])
+
+
+def test_a_run_that_dies_before_its_first_record_begins_anew() -> None:
+    """Where nothing was written there is nothing to resume."""
+    day = small_day()
+    crash = Crash(0, NS_PER_S, 0)
+    happening = replace(draw_happening(CALM, day, 1, 1), crashes=(crash, crash))
+    played = play(day, {rig.name: BODY for rig in day.rigs}, happening)
+    assert contradictions(day, played) == []
+    assert [r["kind"] for r in played.records].count(Kind.RUN_BEGAN) == 1
+    assert not any(r["kind"] == Kind.RUN_RESUMED for r in played.records)
+
+
+def test_a_resumed_run_goes_by_the_clock_as_it_is_then() -> None:
+    """HF-S12: after a step back by more than it was down, the clock is behind the journal, and every word is void."""
+    day = small_day()
+    at = day.frames[0].due_utc_ns + 10 * NS_PER_S
+    happening = replace(
+        draw_happening(CALM, day, 1, 1),
+        steps=((at - 5 * NS_PER_S, -30.0),),
+        crashes=(Crash(at, NS_PER_S, None),),
+    )
+    played = play(day, {rig.name: BODY for rig in day.rigs}, happening)
+    assert contradictions(day, played) == []
+    (resumed,) = [r for r in played.records if r["kind"] == Kind.RUN_RESUMED]
+    assert 20 < resumed["clock_back_s"] < 30
+    assert played.clock_set_ns(resumed["seq"] - 1) == 0
+    assert played.clock_set_ns(resumed["seq"]) == -30 * NS_PER_S
+    assert any(r["kind"] == Kind.HOLD_OPENED for r in played.records[resumed["seq"] :][:4])
+
+
+def test_a_pause_ends_though_the_run_was_down_when_it_should_have() -> None:
+    """HF-S16: a run that dies while paused is still paused when it is resumed, until the operator says so."""
+    day = small_day()
+    at = day.frames[0].due_utc_ns
+    happening = replace(
+        draw_happening(CALM, day, 1, 1),
+        pauses=((at + NS_PER_S, at + 8 * NS_PER_S),),
+        crashes=(Crash(at + 4 * NS_PER_S, 10 * NS_PER_S, None),),
+    )
+    played = play(day, {rig.name: BODY for rig in day.rigs}, happening)
+    assert contradictions(day, played) == []
+    kinds = [r["kind"] for r in played.records]
+    assert kinds.index(Kind.PAUSED) < kinds.index(Kind.RUN_RESUMED) < kinds.index(Kind.WENT_ON)
+    assert not any(r["kind"] == Kind.FRAME_MISSED and r["reason"] == "paused" for r in played.records)
 
 
 def test_habits_come_at_their_chances() -> None:
@@ -261,6 +358,11 @@ def _held_passes(engine: Engine, rig: str, need: FilterState) -> str | None:
     return None if (why := SOUND_GATE(engine, rig, need)) == "held" else why
 
 
+def _forgetful(engine: Engine, records: list[dict[str, Any]]) -> None:
+    """Take over a journal as if nothing had been fired yet."""
+    SOUND_RESTORE(engine, [r for r in records if not r["kind"].startswith("frame_")])
+
+
 def _upside_down(frames: Iterable[Frame], now_utc_ns: int, **more: Any) -> list[Placement]:
     """A refit that places nice frames before must ones."""
     swapped = {Wanted.MUST: Wanted.NICE, Wanted.NICE: Wanted.MUST}
@@ -276,10 +378,21 @@ def _upside_down(frames: Iterable[Frame], now_utc_ns: int, **more: Any) -> list[
     [
         (Engine, "_barred", _held_passes, "HF-S06"),
         (Engine, "_withdraw", lambda *_: None, "HF-S01"),
+        (Engine, "restore", _forgetful, "HF-S10"),
+        (Engine, "_void_words", lambda *_, **__: None, "HF-S0"),
+        (odds, "encode_line", lambda record: encode_line({**record, "prev": "0"}), "HF-S20"),
         (CameraWorker, "_late_from_ns", lambda *_: 2**62, "HF-S08"),
         (engine_module, "refit", _upside_down, "without less wanted frames"),
     ],
-    ids=["a hold that passes", "frames not taken back", "late frames fired", "nice before must"],
+    ids=[
+        "a hold that passes",
+        "frames not taken back",
+        "fired frames forgotten",
+        "words that outlive their phase",
+        "a broken chain",
+        "late frames fired",
+        "nice before must",
+    ],
 )
 def test_days_find_a_broken_program(
     where: object, name: str, broken: object, breach: str, monkeypatch: pytest.MonkeyPatch
