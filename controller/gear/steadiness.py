@@ -22,9 +22,9 @@ _SETTLES_S = {Touch.FILTER: 3.0, Touch.AIMING: 2.0, Touch.BUTTON: 1.0}
 _REFERENCE_MM = 400.0
 _LONGEST_SETTLE_S = 10.0
 
-SHAKY_FROM_S, SHAKY_TO_S = 1 / 60, 1 / 2
-"""Exposures between these are the ones that a tripod's own swing, some hertz, and the shutter's blow spoil:
-shorter ones freeze it, in longer ones the shaken part is small."""
+SHAKY_TO_S = 1 / 2
+"""Up to this a tripod's own swing, some hertz, and the shutter's blow spoil an exposure that does not freeze
+them; in longer ones the shaken part is small."""
 BUTTON_DELAY_S = 2.0
 """The self-timer for a release by hand."""
 
@@ -56,11 +56,6 @@ def freezing_exposure_s(arcsec_per_px: float, shake_arcsec: float = 5.0, swing_h
     if min(arcsec_per_px, shake_arcsec, swing_hz) <= 0:
         raise ValueError("image scale, shake and swing must be above zero")
     return arcsec_per_px / (2 * math.pi * shake_arcsec * swing_hz)
-
-
-def is_shaky(exposure_s: float) -> bool:
-    """Return whether an exposure is of the length that shaking spoils most."""
-    return SHAKY_FROM_S <= exposure_s <= SHAKY_TO_S
 
 
 def advice(

@@ -86,15 +86,6 @@ def lasting_per_s(body: CameraBody, exposures_s: Sequence[float]) -> float:
     return len(exposures_s) / slowest_s if slowest_s > 0 else math.inf
 
 
-def needs_bulb(exposure_s: float, body: CameraBody) -> bool:
-    """Return whether an exposure is longer than the camera's longest listed one (a third-stop beyond it).
-
-    This program sets listed exposures only: bulb exposures are timed by hand or cable, to about 0.1 s, and
-    are of use from about a second up (common practice).
-    """
-    return bool(body.shutter_s) and exposure_s > max(body.shutter_s) * 2 ** (1 / 6)
-
-
 def raw_megabytes(size: SensorSize) -> float:
     """Return the size of one raw file, megabytes (10^6 bytes); typical, common practice."""
     return size.megapixels * RAW_BYTES_PER_PIXEL

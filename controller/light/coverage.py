@@ -218,31 +218,3 @@ def covered_by(
         else:
             stretches.append((low, high))
     return tuple(stretches)
-
-
-def covering_bracket(
-    inner_radius: float,
-    outer_radius: float,
-    *,
-    f_number: float,
-    iso: float,
-    sensor: Sensor = FULL_FRAME,
-    sun_altitude_deg: float = REFERENCE_ALTITUDE_DEG,
-    site_elevation_m: float = 0.0,
-    haze: Haze = Haze.CLEAR,
-    min_snr: float = GOOD_SNR,
-    outer_snr: float = FAIR_SNR,
-    margin_stops: float = MARGIN_STOPS,
-    listed_s: Iterable[float] = NOMINAL_THIRDS_S,
-    longest_s: float | None = None,
-) -> tuple[float, ...]:
-    """Return the exposures of `cover` alone, seconds, shortest first; those of the coverable part, if not all.
-
-    Raises:
-        ValueError: as `cover`.
-    """
-    return cover(
-        inner_radius, outer_radius, f_number=f_number, iso=iso, sensor=sensor,
-        sun_altitude_deg=sun_altitude_deg, site_elevation_m=site_elevation_m, haze=haze, min_snr=min_snr,
-        outer_snr=outer_snr, margin_stops=margin_stops, listed_s=listed_s, longest_s=longest_s,
-    ).exposures_s  # fmt: skip

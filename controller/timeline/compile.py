@@ -536,11 +536,14 @@ class _Compiler:
         camera = f'The camera of rig "{rig.name}" does not list'
         unlisted = [e for e in sorted(exposures) if not is_listed(e, body.shutter_s)]
         if unlisted:
+            shortest, longest = (format_exposure(find(body.shutter_s)) for find in (min, max))
+            bulb = (
+                "longer ones need bulb, which is not fired: " if max(unlisted) > max(body.shutter_s) else ""
+            )
             self.fault(
                 (*loc, "exposure" if shot.exposure is not None else "bracket"),
                 f"{camera} {', '.join(map(format_exposure, unlisted))}.",
-                f"use times from {format_exposure(min(body.shutter_s))} to {format_exposure(max(body.shutter_s))}, or "
-                "say in shutter_speeds what it has.",
+                f"{bulb}use times from {shortest} to {longest}, or say in shutter_speeds what it has.",
             )
         f_number = _known(shot.aperture, rig.optics.aperture)
         if not is_listed(f_number, body.f_numbers):

@@ -10,7 +10,6 @@ from controller.gear.steadiness import (
     Touch,
     advice,
     freezing_exposure_s,
-    is_shaky,
     settle_time_s,
 )
 from controller.timeline.cues import takes_off
@@ -41,13 +40,6 @@ def test_a_frozen_swing_moves_by_a_pixel_at_most(scale, shake, hertz):
     assert moved.max() <= scale * 1.0001
     if exposure * hertz < 0.1:  # much shorter than a swing
         assert moved.max() > 0.9 * scale
-
-
-def test_shaky_exposures():
-    """1/8 s shakes; 1/500 s and 2 s do not."""
-    assert [is_shaky(exposure) for exposure in (1 / 500, 1 / 60, 1 / 8, 0.5, 2.0)] == [
-        False, True, True, True, False,
-    ]  # fmt: skip
 
 
 def test_advice_is_in_sentences_and_about_this_lens():

@@ -17,7 +17,6 @@ from controller.gear.throughput import (
     card_frames,
     frames_in,
     lasting_per_s,
-    needs_bulb,
     raw_megabytes,
 )
 from controller.light.stops import NOMINAL_THIRDS_S
@@ -119,13 +118,6 @@ def test_no_exposure_is_refused(exposures_s):
     """A burst of nothing, or of no time, is an error of the caller."""
     with pytest.raises(ValueError, match="above zero"):
         frames_in(SIMULATED_BODY, 10.0, exposures_s)
-
-
-def test_bulb():
-    """A camera listed to 30 s needs bulb for 40 s, not for 30; nothing is said of one that lists nothing."""
-    assert not needs_bulb(30.0, SIMULATED_BODY)
-    assert needs_bulb(40.0, SIMULATED_BODY)
-    assert not needs_bulb(400.0, CameraBody())
 
 
 def test_a_card():
