@@ -72,6 +72,17 @@ def to_json_dict(account: Account) -> dict[str, Any]:
             }
             for hold in account.holds
         ],
+        "troubles": [
+            {
+                "at_utc": _iso(one.at_utc_ns),
+                "rig": one.rig,
+                "what": one.what,
+                "outage_s": one.outage_s,
+                "over": one.over,
+                "frames": dict(one.frames),
+            }
+            for one in account.troubles
+        ],
         "happenings": [
             {"at_utc": _iso(h.at_utc_ns), "kind": h.kind.value, "rig": h.rig, "text": h.text}
             for h in sorted([*account.words, *account.happenings], key=lambda h: h.at_utc_ns)

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.account.audit import audit
+from controller.account.troubles import Trouble, find_troubles
 from controller.cameras.protocol import MissReason
 from controller.journal.folder import RunFolder
 from controller.journal.reading import JournalReading, JournalState, changed_files
@@ -178,6 +179,8 @@ class Account:
     words: tuple[Happening, ...]
     """Every word on the filter."""
     happenings: tuple[Happening, ...]
+    troubles: tuple[Trouble, ...]
+    """What went wrong, in order."""
     contradictions: tuple[str, ...]
 
     @property
@@ -235,6 +238,7 @@ def account_of(
         happenings=tuple(
             _happening(r) for r in records if r["kind"] in _TEXTS and r["kind"] != Kind.FILTER_SAID
         ),
+        troubles=find_troubles(records),
         contradictions=tuple(contradictions),
     )
 

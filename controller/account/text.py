@@ -112,6 +112,7 @@ def _parts(account: Account) -> Iterable[RenderableType]:
         yield from (wrapped_line(f"! {sentence}", indent=2) for sentence in account.contradictions)
     yield from section("Shots")
     yield _shots_table(account)
+    yield from _troubles(account)
     yield from _lost(account)
     yield from _timing(account)
     yield from _filter_words(account)
@@ -170,6 +171,15 @@ def _shots_table(account: Account) -> Table:
 
 def _count(count: int) -> str:
     return str(count) if count else "-"
+
+
+def _troubles(account: Account) -> Iterable[RenderableType]:
+    if not account.troubles:
+        return
+    yield from section("What went wrong, in order")
+    for one in account.troubles:
+        who = f"{one.rig}: " if one.rig else ""
+        yield wrapped_line(f"{_clock(account, one.at_utc_ns)}  {who}{one.words}", indent=2)
 
 
 def _lost(account: Account) -> Iterable[RenderableType]:

@@ -36,6 +36,8 @@ REFIT_LEAD_S = 0.4
 """A refit places nothing sooner than this, so that the camera can be set."""
 CUE_LATE_LIMIT_S = 1.0
 """A cue later than this is dropped, not spoken late."""
+BATTERY_LOW_PERCENT, BATTERY_VERY_LOW_PERCENT = 20, 10
+"""The operator is told once at each (common practice, no single source)."""
 ASK_AGAIN_S = (10.0, 4.0)
 """How often an open hold is asked again: before it is due, and after."""
 HEARD_KEPT = 20
@@ -79,7 +81,11 @@ class Engine:
             self._tally[frame.rig][FrameState.PLANNED] += 1
         self._battery: dict[str, int | None] = dict.fromkeys(self._said)
         self._card: dict[str, int | None] = dict.fromkeys(self._said)
+        self._told_battery: dict[str, int] = dict.fromkeys(self._said, 0)
+        self._told_card: dict[str, bool] = dict.fromkeys(self._said, False)
         self._error: dict[str, str] = dict.fromkeys(self._said, "")
+        self._journal_place: str | None = None  # not the run's folder
+        self._lines_missing = False  # the journal taken over may lack its end
         self._last_said = ""
         self._heard: deque[str] = deque(maxlen=HEARD_KEPT)
         self._effects: list[m.Effect] = []
@@ -121,6 +127,8 @@ class Engine:
             case m.ClockStepped():
                 self._record("clock_stepped", step_s=event.step_s)
                 self._say("The computer's clock stepped. Firing goes on as before", urgent=True)
+            case m.JournalMoved():
+                self._journal_moved(event.place)
             case m.Noted():
                 self._record("note", text=event.text)
             case _:
@@ -178,7 +186,8 @@ class Engine:
             elif kind == "hold_expired" and record["hold_id"] in self._hold_state:
                 self._hold_state[record["hold_id"]] = HoldState.EXPIRED
             elif kind == "run_resumed":
-                self._void_words(then, self._now, clock_went_back=record.get("clock_back_s", 0.0) > 0)
+                doubtful = record.get("clock_back_s", 0.0) > 0 or "missed_file" in record
+                self._void_words(then, self._now, doubtful=doubtful)
             elif kind == "stop_asked":
                 self._stop_stands = True
             elif kind == "paused":
@@ -207,25 +216,40 @@ class Engine:
             self._finish(RunState.STOPPED)
             return self._effects
         self._settle_state()
-        self._void_words(then, self._now, clock_went_back=back_s > 0)
+        self._void_words(then, self._now, doubtful=back_s > 0 or self._lines_missing)
         for hold in self._holds.values():
             if (
                 self._said[hold.rig] is FilterState.UNSAID
                 and self._hold_state[hold.hold_id] is HoldState.PASSED
             ):
                 self._take_back(hold, HoldStep.WORD_VOIDED)
+        if self._lines_missing:
+            self._give_up_doubtful()
         self._drop_past("while the run was down")
         self._advance()
         return self._effects
 
-    def _void_words(self, ended: int, resumed: int, *, clock_went_back: bool) -> None:
+    def miss_lines(self) -> None:
+        """Say, before `resume`, that the journal taken over may lack its end.
+
+        No word stands then, and what was due before the resume is not tried: it may have fired (HF-S10, HF-S12).
+        """
+        self._lines_missing = True
+
+    def _give_up_doubtful(self) -> None:
+        for frame_id in [i for ids in self._planned.values() for i in ids]:
+            if self._frames[frame_id].due_utc_ns < self._now:
+                self._miss(frame_id, "late", "whether it fired stood in the missing part of the journal")
+
+    def _void_words(self, ended: int, resumed: int, *, doubtful: bool) -> None:
         """Forget the word of every rig that was in another phase when the run broke off.
 
-        Where the clock went back nobody knows how long the program was down, so every word is forgotten.
+        Every word is doubtful, and is forgotten, where the clock went back, so that nobody knows how long the
+        program was down, and where the journal may lack its end.
         """
         for rig, said in self._said.items():
             before, after = self._phase_at(rig, ended), self._phase_at(rig, resumed)
-            same_phase = before is not None and before == after and not clock_went_back
+            same_phase = before is not None and before == after and not doubtful
             if said is not FilterState.NOT_NEEDED and not same_phase:
                 self._said[rig] = FilterState.UNSAID
 
@@ -350,6 +374,40 @@ class Engine:
             battery_percent=event.battery_percent,
             frames_left=event.frames_left,
         )
+        self._battery_alarm(event.rig, event.battery_percent)
+        self._card_alarm(event.rig, event.frames_left)
+
+    def _battery_alarm(self, rig: str, percent: int | None) -> None:
+        """Tell once that a battery is low, and once that it is very low; a fuller one begins anew."""
+        if percent is None:
+            return
+        level = (percent <= BATTERY_LOW_PERCENT) + (percent <= BATTERY_VERY_LOW_PERCENT)
+        if level > self._told_battery[rig]:
+            words = ("", "low", "very low")[level]
+            self._record("note", text=f"battery of {rig} {words}: {percent} %")
+            self._say(f"Battery {words}: {percent} percent" + self._rig_words(rig), urgent=level > 1)
+        if level > self._told_battery[rig] or percent > BATTERY_LOW_PERCENT:
+            self._told_battery[rig] = level
+
+    def _card_alarm(self, rig: str, frames_left: int | None) -> None:
+        """Tell once that a card takes fewer frames than are still to come; a larger one begins anew."""
+        if frames_left is None:
+            return
+        to_come = self._to_come(rig)
+        if frames_left >= to_come:
+            self._told_card[rig] = False
+        elif not self._told_card[rig]:
+            self._told_card[rig] = True
+            self._record(
+                "note", text=f"card of {rig} has room for {frames_left} frames, {to_come} are still to come"
+            )
+            self._say(
+                f"Card nearly full: room for {frames_left} of {to_come} frames" + self._rig_words(rig),
+                urgent=False,
+            )
+
+    def _to_come(self, rig: str) -> int:
+        return self._tally[rig][FrameState.PLANNED] + self._tally[rig][FrameState.HANDED]
 
     def _outcome(self, event: m.FrameFired | m.FrameMissed | m.FrameFailed) -> None:
         frame = self._frames.get(event.frame_id)
@@ -674,10 +732,23 @@ class Engine:
             next_cue=self._cues[0].say if self._cues else "",
             next_cue_utc_ns=self._cues[0].at_utc_ns if self._cues else None,
             last_said=self._last_said,
-            alarm=_alarm(rigs),
+            alarm="; ".join(filter(None, (_alarm(rigs), self._journal_alarm()))),
             rigs=rigs,
             heard=tuple(self._heard),
         )
+
+    def _journal_moved(self, place: str | None) -> None:
+        """Tell where the journal is; its own record of that stands in it already."""
+        self._journal_place = place
+        if place is None:
+            self._say("The journal is back in its place", urgent=False)
+        else:
+            self._say("The journal has moved to a second place. Make room on the disk of the run", urgent=True)
+
+    def _journal_alarm(self) -> str:
+        if self._journal_place is None:
+            return ""
+        return f"journal moved to {self._journal_place}: make room on the disk of the run"
 
     def _rig_view(self, rig: str, now: int) -> RigView:
         phase = self._phase_at(rig, now) or self._next_phase(rig)
@@ -770,4 +841,13 @@ def _alarm(rigs: tuple[RigView, ...]) -> str:
     for rig in rigs:
         if rig.frames_left == 0:
             return f"card of {rig.name} is full"
+    for rig in rigs:
+        if rig.battery_percent is not None and rig.battery_percent <= BATTERY_VERY_LOW_PERCENT:
+            return f"battery of {rig.name} at {rig.battery_percent} %"
+    for rig in rigs:
+        if rig.frames_left is not None and rig.frames_left < rig.to_come:
+            return f"card of {rig.name} has room for {rig.frames_left} of {rig.to_come} frames"
+    for rig in rigs:
+        if rig.battery_percent is not None and rig.battery_percent <= BATTERY_LOW_PERCENT:
+            return f"battery of {rig.name} at {rig.battery_percent} %"
     return ""

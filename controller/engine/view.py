@@ -47,6 +47,11 @@ class RigView:
     battery_percent: int | None
     last_error: str
 
+    @property
+    def to_come(self) -> int:
+        """How many frames are still to be fired."""
+        return self.planned - self.fired - self.missed - self.failed - self.unknown
+
 
 @dataclass(frozen=True, kw_only=True)
 class RunView:
@@ -65,7 +70,7 @@ class RunView:
     last_said: str
     """The sentence spoken last."""
     alarm: str
-    """The one thing that is wrong now, in a few words; empty when all is well."""
+    """The one thing that is wrong now, in a few words, and beside it a journal that is away; empty when all is well."""
     rigs: tuple[RigView, ...]
     heard: tuple[str, ...] = ()
     """The ids of the words that the engine took last, the newest at the end."""

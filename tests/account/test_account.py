@@ -298,6 +298,10 @@ def test_text_tells_the_whole_story(day: Any, tmp_path: Path, replaced: Replaced
         "Rehearsal: Two rigs on the ridge",
         "5 of 8 frames fired",
         "Shots",
+        "What went wrong, in order",
+        "11:00:30.0 long: camera lost: cable out; over after 5.0 s; no frame lost",
+        "11:00:40.0 the computer's clock stepped by +2.500 s; firing went on by the steady clock; no frame lost",
+        "11:01:26.5 long: the word that the filter is off came 1.5 s late; no frame lost",
         "What was not got, and why",
         "1 failed: corona on long, due 11:02:30.0 (long/0004): the camera failed (code -110) (I/O in progress)",
         "1 unknown: corona on long",
@@ -316,9 +320,10 @@ def test_text_tells_the_whole_story(day: Any, tmp_path: Path, replaced: Replaced
         "Clock: virtual time",
         "came from a script, not from a person",
     ]
-    places = [text.find(part) for part in order]
-    assert -1 not in places, order[places.index(-1)]
-    assert places == sorted(places)
+    reached = 0
+    for part in order:
+        reached = text.find(part, reached)
+        assert reached >= 0, part
 
 
 @pytest.mark.parametrize("width", [60, 80, 120])
