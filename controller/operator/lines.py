@@ -34,6 +34,9 @@ CONFIRM_LINE_S = 15
 TALLY_S = 10
 """How often the tallies are told, when they have changed, and an open ask is told again, seconds."""
 
+MOST_TOLD_EACH = 3
+"""With more rigs than this their tallies are summed while the run goes on, and only losses are told of each."""
+
 HELP = (
     "Type: off (the filter IS off), on (the filter IS on), pause, go on, stop. "
     "Add a rig's name to mean that rig only."
@@ -137,10 +140,7 @@ class LineReport:
         if view.alarm != (last.alarm if last else ""):
             told.append(f"ALARM: {view.alarm}" if view.alarm else "The alarm is over.")
         told += self._asks(view)
-        before = {rig.name: rig for rig in last.rigs} if last else {}
-        for rig in view.rigs:
-            told += _rig_changes(rig, before.get(rig.name))
-        return told + self._tallies(view)
+        return told + _changes(view, last) + self._tallies(view)
 
     def _asks(self, view: RunView) -> list[str]:
         asks = _open_asks(view)
@@ -164,11 +164,15 @@ class LineReport:
         if not over and view.now_utc_ns - self._tallies_utc_ns < TALLY_S * NS_PER_S:
             return []
         told = []
+        each = over or len(view.rigs) <= MOST_TOLD_EACH
         for rig in view.rigs:
-            tally = _tally(rig)
-            if tally != self._told_tallies.get(rig.name):
+            tally = _tally(rig) if each else _losses(rig)
+            if tally and tally != self._told_tallies.get(rig.name):
                 self._told_tallies[rig.name] = tally
-                told.append(tally)
+                told.append(f"{rig.name}: {tally}.")
+        if not each and (sums := _sums(view.rigs)) != self._told_tallies.get(""):
+            self._told_tallies[""] = sums
+            told.append(f"All {len(view.rigs)} rigs: {sums}.")
         if told:
             self._tallies_utc_ns = view.now_utc_ns
             if not over and view.next_contact is not None and view.next_contact_utc_ns is not None:
@@ -181,29 +185,53 @@ def _open_asks(view: RunView) -> dict[str, FilterState]:
     return {rig.name: rig.filter_asked for rig in view.rigs if rig.filter_asked is not None}
 
 
+def _changes(view: RunView, last: RunView | None) -> list[str]:
+    """Return what has changed with the rigs, those together that changed alike."""
+    before = {rig.name: rig for rig in last.rigs} if last else {}
+    alike: dict[str, list[str]] = {}
+    for rig in view.rigs:
+        for change in _rig_changes(rig, before.get(rig.name)):
+            alike.setdefault(change, []).append(rig.name)
+    return [f"{', '.join(names)}: {change}" for change, names in alike.items()]
+
+
 def _rig_changes(rig: RigView, before: RigView | None) -> list[str]:
     told = []
     unsaid = (FilterState.UNSAID, FilterState.NOT_NEEDED)
     if rig.filter_said not in unsaid and (before is None or rig.filter_said is not before.filter_said):
-        told.append(f"{rig.name}: the filter is said to be {rig.filter_said.value.upper()}.")
+        told.append(f"the filter is said to be {rig.filter_said.value.upper()}.")
     was_asked = before.filter_asked if before else None
     if was_asked is not None and rig.filter_asked is None and rig.filter_said is not was_asked:
-        told.append(f"{rig.name}: the filter is no longer asked to be {was_asked.value.upper()}.")
+        told.append(f"the filter is no longer asked to be {was_asked.value.upper()}.")
     if rig.camera_ready != (before.camera_ready if before else True):
-        told.append(f"{rig.name}: camera {'ready' if rig.camera_ready else 'NOT READY'}.")
+        told.append(f"camera {'ready' if rig.camera_ready else 'NOT READY'}.")
     if rig.paused != (before.paused if before else False):
-        told.append(f"{rig.name}: {'PAUSED' if rig.paused else 'goes on'}.")
+        told.append("PAUSED." if rig.paused else "goes on.")
     if rig.last_error and rig.last_error != (before.last_error if before else ""):
-        told.append(f"{rig.name}: error: {rig.last_error}")
+        told.append(f"error: {rig.last_error}")
     return told
 
 
+def _sums(rigs: tuple[RigView, ...]) -> str:
+    sums = {key: sum(getattr(rig, key) for rig in rigs) for key in ("fired", "planned", "missed", "failed")}
+    return f"fired {sums['fired']} of {sums['planned']}, missed {sums['missed']}, failed {sums['failed']}"
+
+
+def _losses(rig: RigView) -> str:
+    """Return the tally of a rig that has lost frames, else nothing."""
+    return (
+        f"missed {rig.missed}, failed {rig.failed}, unknown {rig.unknown} of {rig.planned}"
+        if rig.missed or rig.failed or rig.unknown
+        else ""
+    )
+
+
 def _tally(rig: RigView) -> str:
-    parts = [f"{rig.name}: fired {rig.fired} of {rig.planned}, missed {rig.missed}, failed {rig.failed}"]
+    parts = [f"fired {rig.fired} of {rig.planned}, missed {rig.missed}, failed {rig.failed}"]
     if rig.unknown:
         parts.append(f"unknown {rig.unknown}")
     if rig.frames_left is not None:
         parts.append(f"card {rig.frames_left} left")
     if rig.battery_percent is not None:
         parts.append(f"battery {rig.battery_percent}%")
-    return ", ".join(parts) + "."
+    return ", ".join(parts)

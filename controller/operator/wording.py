@@ -94,14 +94,21 @@ def names(rigs: list[RigView]) -> str:
     return ", ".join(rig.name for rig in rigs)
 
 
+def _asked_names(view: RunView, rigs: list[RigView]) -> str:
+    """Return which rigs are asked: in a word where it is many of them and every one that has a filter."""
+    with_filter = sum(rig.filter_said is not FilterState.NOT_NEEDED for rig in view.rigs)
+    return f"All {len(rigs)} rigs with a filter" if 3 < len(rigs) == with_filter else names(rigs)
+
+
 def ask_sentence(view: RunView, state: FilterState) -> str:
     """Return which rigs are asked for `state`, what for, and how much time is left or lost."""
     rigs = asked_rigs(view, state)
+    which = _asked_names(view, rigs)
     latest = max(rigs, key=lambda rig: rig.filter_asked_late_s)
     if round(latest.filter_asked_late_s) >= 1:
         lost = duration(latest.filter_asked_late_s)
-        return f'{names(rigs)}: {lost} LATE. Nothing of "{latest.phase}" fires until you say it.'
-    return f'{names(rigs)}: "{latest.phase}" starts {_when(latest.filter_asked_late_s)}.'
+        return f'{which}: {lost} LATE. Nothing of "{latest.phase}" fires until you say it.'
+    return f'{which}: "{latest.phase}" starts {_when(latest.filter_asked_late_s)}.'
 
 
 def _when(late_s: float) -> str:

@@ -11,7 +11,7 @@ from controller.operator.lines import CONFIRM_LINE_S, HELP, TALLY_S, LineReader,
 from controller.operator.wording import CAUTION, CAUTION_SHORT
 from controller.operator.words import FilterWord, GoOnWord, PauseWord, StopWord, Word
 from controller.units import NS_PER_S, UtcNs
-from tests.operator.views import ASKS_OFF, CALM, OFF, ON, OVER, asking, with_rig
+from tests.operator.views import ASKS_OFF, CALM, EIGHT, EIGHT_ASKED, OFF, ON, OVER, asking, with_rig
 
 S = NS_PER_S
 
@@ -146,7 +146,7 @@ def test_changes_of_a_rig_are_told() -> None:
 
 def test_an_ask_that_ends_unanswered_is_told() -> None:
     """When a hold ends and nobody had said it, that is told."""
-    assert "long: the filter is no longer asked to be OFF." in told_next(ASKS_OFF, CALM)
+    assert "long, wide: the filter is no longer asked to be OFF." in told_next(ASKS_OFF, CALM)
 
 
 def test_tallies_wait_and_come_only_when_changed() -> None:
@@ -181,3 +181,38 @@ def test_text_from_outside_is_made_safe() -> None:
     report = LineReport(unicode=False)
     report.lines(CALM)
     assert report.lines(view) == ["10:51:13 HST  wide: error: bad  [2J cafe"]
+
+
+def test_rigs_that_change_alike_are_told_in_one_line() -> None:
+    """A word for all eight is one line and not eight; what differs is told apart."""
+    said = tuple(
+        replace(rig, filter_said=OFF if rig.filter_said is ON else rig.filter_said) for rig in EIGHT.rigs
+    )
+    lines = told_next(EIGHT, with_rig(replace(EIGHT, rigs=said), "guide", filter_said=ON))
+    told = [line for line in lines if "said to be" in line]
+    assert told == ["long 600, wide, corona, spectrum, second refractor: the filter is said to be OFF."]
+
+
+def test_many_rigs_are_summed_and_losses_told_of_each() -> None:
+    """With eight rigs the tallies are one line while the run goes on; a rig that loses frames has its own."""
+    tallies = [
+        line
+        for line in told_next(EIGHT, later(with_rig(EIGHT, "wide", fired=124), TALLY_S + 1))
+        if "fired" in line
+    ]
+    assert tallies == ["All 8 rigs: fired 985 of 3648, missed 0, failed 0."]
+    lost = later(with_rig(EIGHT, "wide", missed=2, failed=1), TALLY_S + 1)
+    assert "wide: missed 2, failed 1, unknown 0 of 456." in told_next(EIGHT, lost)
+    over = told_next(EIGHT, replace(EIGHT, state=RunState.FINISHED))
+    assert sum("fired 123 of 456" in line for line in over) == 8
+
+
+def test_many_rigs_are_asked_in_a_word() -> None:
+    """Where every filter of many rigs is asked for, their names are not read out; of a few, they are."""
+    asked = [line for line in told_next(EIGHT, EIGHT_ASKED) if line.startswith("FILTER OFF")]
+    assert asked == [
+        'FILTER OFF: All 6 rigs with a filter: "totality" starts in 8 s. Type off when it IS off.'
+    ]
+    part = asking(EIGHT, wide=(OFF, -8.0), corona=(OFF, -8.0), spectrum=(OFF, -8.0), guide=(OFF, -8.0))
+    (told,) = [line for line in told_next(EIGHT, part) if line.startswith("FILTER OFF")]
+    assert "wide, corona, spectrum, guide:" in told

@@ -139,6 +139,29 @@ OVER = replace(
     next_cue="",
     next_cue_utc_ns=None,
 )
+EIGHT_RIGS = tuple(
+    replace(CALM_RIG, name=name, filter_said=NOT_NEEDED if name in ("all-sky", "land") else ON)
+    for name in ("long 600", "wide", "corona", "spectrum", "all-sky", "second refractor", "guide", "land")
+)
+EIGHT = replace(CALM, rigs=EIGHT_RIGS)
+EIGHT_ASKED = asking(
+    replace(NEAR_C2, rigs=EIGHT_RIGS),
+    **{rig.name: (OFF, -8.0) for rig in EIGHT_RIGS if rig.filter_said is ON},
+)
+EIGHT_TROUBLED = with_rig(
+    with_rig(
+        replace(EIGHT, alarm="camera of corona lost: no answer in 5 s"),
+        "corona",
+        camera_ready=False,
+        missed=12,
+        unknown=1,
+        last_error="no answer in 5 s",
+    ),
+    "spectrum",
+    frames_left=0,
+    missed=40,
+    last_error="card full",
+)
 
 
 @dataclass(frozen=True)
@@ -184,6 +207,10 @@ KEPT: dict[str, Screen] = {
     "over-80x24": Screen(OVER, 80, 24),
     "stop-while-asking-80x24": Screen(ASKS_OFF, 80, 24, selected_rig=2, confirming_stop=True),
     "stop-40x15": Screen(CALM, 40, 15, confirming_stop=True),
+    "eight-rigs-80x24": Screen(EIGHT, 80, 24),
+    "eight-rigs-asked-80x24": Screen(EIGHT_ASKED, 80, 24, selected_rig=6),
+    "eight-rigs-troubled-80x24": Screen(EIGHT_TROUBLED, 80, 24),
+    "eight-rigs-asked-40x15": Screen(EIGHT_ASKED, 40, 15),
     "selected-80x24": Screen(ASKS_OFF, 80, 24, selected_rig=2, notice="Heard: filter is OFF (long)."),
 }
 
