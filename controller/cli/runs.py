@@ -28,6 +28,7 @@ from controller.cameras.simulated import SimFault, SimFaultKind, SimulatedDevice
 from controller.cli.output import console, print_json, table
 from controller.cli.paging import OpenPage, open_page
 from controller.cli.prepare import Prepared, prepare
+from controller.cli.second_place import second_folders
 from controller.engine.engine import Engine
 from controller.engine.view import RunView
 from controller.errors import CameraError, JournalError, OperatorError, UsageError
@@ -123,7 +124,7 @@ def rehearse(
             console(error=True).print("Press Enter to begin, Ctrl-C to leave.")
             sys.stdin.readline()
     folder = new_folder(prepared, base, begins)
-    with closing(JournalWriter.create(folder.path)) as journal:
+    with closing(JournalWriter.create(folder.path, [] if fast else second_folders())) as journal:
         facts = first_facts(prepared, "rehearsal", "script" if operator else "person", PRETENDED_CLOCK, [])
         engine = Engine(timeline)
         if fast:
@@ -240,7 +241,7 @@ def run(
         _arm(timeline, virtual=virtual, clock_text=clock_text, profiles=prepared.loaded.profiles)
     epoch = ClockEpoch.pretended(begins) if start else ClockEpoch.now(clock_offset_s)
     folder = new_folder(prepared, base, epoch.utc_ns)
-    with closing(JournalWriter.create(folder.path)) as journal:
+    with closing(JournalWriter.create(folder.path, second_folders())) as journal:
         facts = first_facts(prepared, "run", "script" if operator else "person", clock_text, real)
         outcome = _live(
             Engine(timeline), folder, journal, operator, epoch, facts, prepared.compiled.bodies,
@@ -274,7 +275,7 @@ def resume(
     page_options.check(fast=fast)
     folder = RunFolder.open(run_folder)
     timeline = folder.timeline()
-    with closing(JournalWriter.resume(folder.path)) as journal:
+    with closing(JournalWriter.resume(folder.path, second_folders())) as journal:
         records = journal.reading.records
         rehearsal = records[0].get("mode") == "rehearsal"
         real = [] if rehearsal else _real_rigs(timeline, virtual=virtual)
@@ -294,6 +295,8 @@ def resume(
         bodies = _bodies_of(folder) if rehearsal or len(real) < len(timeline.rigs) else {}
         engine = Engine(timeline)
         engine.restore(records)
+        if journal.reading.missed_file is not None:
+            engine.miss_lines()
         if fast:
             outcome = _simulate(
                 engine, folder, journal, operator, pretended or ended, [], bodies, {}, as_json=as_json,

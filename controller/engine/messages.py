@@ -137,6 +137,14 @@ class ClockStepped(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
+class JournalMoved(Event):
+    """The journal goes on elsewhere: its disk takes no more, or takes it again. The journal itself says so, too."""
+
+    place: str | None
+    """The file it goes on in; None when it is back in the run's folder."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class Noted(Event):
     """Something beside the run happened that its journal should tell: a screen failed, say."""
 

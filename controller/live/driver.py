@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from multiprocessing.connection import wait
+from pathlib import Path
 from typing import Any, Protocol
 
 from apscheduler.events import EVENT_JOB_ERROR
@@ -47,7 +48,26 @@ LOOKS = 3
 CLOSING_S = 20.0
 """How long a stopped run waits for the last frames to be answered for."""
 
+JOURNAL_CHECK_S = 10
+"""How often a journal that is in its second place is tried in the run's folder again."""
+
 Post = Callable[[m.Event], None]
+
+
+class Journal(Writer, Protocol):
+    """Where records go in real time: may go on in a second place when the disk of the run takes no more."""
+
+    on_move: Callable[[Path | None], None]
+    """Called when it has gone to a second place, or, with None, is back."""
+
+    @property
+    def away_in(self) -> Path | None:
+        """The second place, while it goes on there."""
+        ...
+
+    def try_to_return(self, at_utc_ns: int) -> None:
+        """Go on in the run's folder if that takes it again."""
+        ...
 
 
 class Surface(Protocol):
@@ -103,7 +123,7 @@ class LiveRun:
     engine: Engine
     start_camera: Mapping[str, Callable[[], CameraProcess]]
     clock: Clock
-    journal: Writer
+    journal: Journal
     surface: Surface
     speaker: Speaker
     facts: Mapping[str, Any] = field(default_factory=dict)
@@ -241,6 +261,10 @@ class LiveRun:
         )
         every = {"trigger": "interval", "max_instances": 1, "coalesce": True}
         self._scheduler.add_job(self._check_clock, seconds=CLOCK_CHECK_S, args=(watch,), id="clock", **every)
+        self._scheduler.add_job(self._tend_journal, seconds=JOURNAL_CHECK_S, id="journal", **every)
+        self.journal.on_move = self._journal_moved
+        if self.journal.away_in is not None:
+            self._journal_moved(self.journal.away_in)
         self._scheduler.start()
 
     def _halt(self) -> None:
@@ -324,6 +348,12 @@ class LiveRun:
             break
         if self._closing.is_set():  # between the wait and the start: `_end` may not have seen it
             self._seats[rig].process.close(timeout_s=0.0)
+
+    def _tend_journal(self) -> None:
+        self.journal.try_to_return(self._now())
+
+    def _journal_moved(self, place: Path | None) -> None:
+        self.post(m.JournalMoved(now_utc_ns=self._now(), place=None if place is None else str(place)))
 
     def _check_clock(self, watch: ClockWatch) -> None:
         step = watch.step_s()

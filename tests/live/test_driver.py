@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from multiprocessing import Pipe
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -147,6 +148,11 @@ class Paper:
 
     records: list[tuple[Kind, int, dict[str, Any]]] = field(default_factory=list)
     tears_at: Kind | None = None
+    on_move: Callable[[Path | None], None] = lambda _place: None
+    away_in: Path | None = None
+
+    def try_to_return(self, at_utc_ns: int) -> None:
+        """Nothing to return from."""
 
     def append_many(self, records: list[tuple[Kind, int, dict[str, Any]]]) -> None:
         """Write, or fail as a full disk does."""
