@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import os
+import sched
 import statistics
 import subprocess
 import sys
@@ -19,9 +20,11 @@ from pathlib import Path
 import astronomy
 import numpy as np
 import swisseph
+from bench_memory import memory
 from bench_release import release
 
 from controller.account.model import make_account
+from controller.account.odds import Case, live, live_one
 from controller.cameras.simulated import SimulatedDevice
 from controller.cli.prepare import prepare
 from controller.engine.engine import Engine
@@ -30,6 +33,7 @@ from controller.journal.reading import read_journal
 from controller.journal.records import Kind
 from controller.journal.writing import JournalWriter
 from controller.operator.script import Habit, ScriptedOperator
+from controller.simulate.days import Assumptions
 from controller.simulate.driver import Simulation
 from controller.sky import Site, circumstances
 from controller.sky.batch import circumstances_at_many
@@ -39,6 +43,7 @@ from controller.units import NS_PER_S, UtcNs
 PLAN = Path(__file__).parent.parent / "sample_plans" / "total_2027.yaml"
 SITE, DATE = Site(36.12, -5.72, 150.0), dt.date(2027, 8, 2)
 CONTACT_ROUNDS = 20
+DAYS = 50
 JOURNAL_ROUNDS, RECORDS_A_ROUND = 10, 50
 
 
@@ -49,6 +54,7 @@ def main() -> None:
     many_sites()
     first_answer()
     rehearsal()
+    made_up_days()
     journal()
     release(row)
 
@@ -187,6 +193,37 @@ def rehearsal() -> None:
     row("rehearsal, against the day itself", f"{rate:.0f} s/s", "1 s/s", rate)
 
 
+def made_up_days() -> None:
+    """Made-up days a second on one core, the plan with the most frames: drawn, played, audited and scored.
+
+    The yardstick is the standard library's event scheduler, which goes through as many events that do nothing.
+    """
+    plans = [prepare(path).compiled for path in sorted(PLAN.parent.glob("*.yaml"))]
+    largest = max(plans, key=lambda compiled: len(compiled.timeline.frames))
+    case = Case("as it is", largest.timeline, largest.bodies, Assumptions())
+    (lived,) = live_one([case], 1, 1)
+    began = time.process_time()
+    live([case], 1, range(1, DAYS + 1))
+    ours_s = (half := time.process_time()) - began
+    now = [0.0]
+
+    def sleep(seconds: float) -> None:
+        now[0] += seconds
+
+    queue = sched.scheduler(lambda: now[0], sleep)
+    for _ in range(DAYS):
+        for number in range(len(lived.played.records)):
+            queue.enter(number, 0, lambda: None)
+        queue.run()
+    bare_s = time.process_time() - half
+    row(
+        f"days of {len(largest.timeline.frames)} frames, against sched",
+        f"{DAYS / ours_s:.1f} /s",
+        f"{DAYS / bare_s:.0f} /s",
+        ours_s / bare_s,
+    )
+
+
 def journal() -> None:
     """Records on the disk a second, one flush each, against bare lines of the same length."""
     ours_s, bare_s = 0.0, 0.0
@@ -218,4 +255,4 @@ def journal() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    memory(*map(float, sys.argv[2:3])) if sys.argv[1:2] == ["memory"] else main()

@@ -135,7 +135,3 @@ def _print(when: str, tree: list[tuple[int, float]], journal: Path) -> None:
         f"{max(others):.1f} each; journal {journal.stat().st_size / MIB / MIB:.1f} MiB",
         flush=True,
     )
-
-
-if __name__ == "__main__":
-    memory(*map(float, sys.argv[1:2]))

@@ -102,6 +102,55 @@ def test_the_battery_runs_down_and_then_the_camera_is_gone(make_device: MakeDevi
         device.open()
 
 
+def test_an_empty_battery_is_changed(make_device: MakeDevice, clock: VirtualClock) -> None:
+    """Until so long after it ran flat the camera is gone, and then it is there with a full one."""
+    device = make_device(battery_percent=0.5, battery_per_frame=0.5, battery_change_s=30.0)
+    camera = device.open()
+    camera.configure(settings())
+    camera.release(settings())
+    flat_ns = device.taken[0].opened_ns
+    with pytest.raises(CameraFault):
+        camera.collect(5.0)
+    clock.sleep_until_ns(flat_ns + 29_900_000_000)
+    with pytest.raises(CameraFault):
+        device.open()
+    clock.sleep_until_ns(flat_ns + 30_100_000_000)
+    assert device.open().status().battery_percent == 100
+    with pytest.raises(CameraFault):
+        camera.status()
+
+
+def test_a_full_card_is_changed_for_an_empty_one(make_device: MakeDevice, clock: VirtualClock) -> None:
+    """The first card takes what is left on it, the next one what the body says."""
+    device = make_device(card_left=2, card_change_s=30.0)
+    camera = device.open()
+    for left in (1, 0):
+        take(camera, settings())
+        assert camera.status().frames_left == left
+    full_ns = device.taken[1].opened_ns
+    camera.configure(settings())
+    with pytest.raises(CameraFault) as caught:
+        camera.release(settings())
+    assert caught.value.reason is MissReason.CARD
+    clock.sleep_until_ns(full_ns + 30_100_000_000)
+    assert camera.status().frames_left == device.body.card_frames
+    take(camera, settings())
+
+
+def test_an_open_shutter_is_not_opened_by_another_connection(make_device: MakeDevice) -> None:
+    """HF-S19: a program that died in a long exposure comes back to a camera that is still busy with it."""
+    device = make_device()
+    first = device.open()
+    first.configure(settings(2.0))
+    first.release(settings(2.0))
+    second = device.open()
+    second.configure(settings(2.0))
+    with pytest.raises(CameraFault) as caught:
+        second.release(settings(2.0))
+    assert caught.value.exposed is False
+    assert len(device.taken) == 1
+
+
 def test_a_lost_cable_kills_the_connection_and_comes_back(
     make_device: MakeDevice, clock: VirtualClock
 ) -> None:
