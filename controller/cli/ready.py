@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import shutil
 import sys
-import tempfile
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -19,6 +17,7 @@ from controller.cameras.protocol import CameraFacts
 from controller.cli.output import console, print_json, table
 from controller.cli.prepare import Prepared, prepare
 from controller.cli.runs import first_moment, matching, probe_attached, unlisted
+from controller.cli.second_place import second_folders
 from controller.errors import CameraError, PlanError
 from controller.live import computer
 from controller.live.clockwatch import clock_quality
@@ -196,6 +195,12 @@ def camera(timeline: Timeline, rig: RigInfo, attached: list[CameraFacts]) -> lis
             )
         ]  # fmt: skip
     (facts,) = mine
+    if facts.in_use:
+        return [
+            Finding(
+                about, Verdict.MEND, facts.in_use.partition(" Mend: ")[0].rstrip("."), "Let that end first."
+            )
+        ]
     lacking = [
         Finding(about, Verdict.MEND, sentence.rstrip("."), "Choose what it lists.")
         for sentence in unlisted(timeline, rig.name, facts)
@@ -262,12 +267,6 @@ def computer_findings(base: Path, needed_bytes: int) -> list[Finding]:
             sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty(), (size.columns, size.lines)
         ),
     ]
-
-
-def second_folders() -> list[Path]:
-    """Return where a journal may go on, the best first."""
-    state = os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state"
-    return [Path(state) / "holdfire", Path(tempfile.gettempdir()), Path("/dev/shm")]  # noqa: S108
 
 
 def disk_bytes(prepared: Prepared) -> int:

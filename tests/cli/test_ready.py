@@ -141,6 +141,13 @@ def test_a_camera_held_by_another_program(tethered: Timeline) -> None:
     ]
 
 
+def test_a_camera_that_another_run_has_open(tethered: Timeline) -> None:
+    """Of a camera in use nothing else is known, and nothing else is claimed."""
+    used = facts(tethered, in_use="Process 4711 has this camera open. Mend: let it end.")
+    (only,) = ready.cameras(tethered, lambda: [used])
+    assert (only.verdict, only.text) == (Verdict.MEND, "Process 4711 has this camera open")
+
+
 def test_simulated_rigs_are_said_to_be_simulated(prepared: Prepared) -> None:
     """A plan of simulated cameras probes nothing, and says that no camera will fire."""
 
