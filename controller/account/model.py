@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -171,6 +171,8 @@ class Account:
     journal_state: JournalState
     """ALTERED also when plan or timeline are not the ones the run began with."""
     journal_line: str
+    missed_file: Path | None
+    """The file outside the run's folder that may have held more of the journal, and is gone; else None."""
     frames: tuple[FrameAccount, ...]
     """In the timeline's order."""
     shots: tuple[ShotAccount, ...]
@@ -230,6 +232,7 @@ def account_of(
         journal_line=f"RUN ALTERED: {' '.join(changed)} {reading.verdict()}"
         if changed
         else reading.verdict(),
+        missed_file=reading.missed_file,
         frames=frames,
         shots=shots,
         timing=_timing(timeline, frames),
@@ -407,7 +410,7 @@ def _rig_or_all(record: Mapping[str, Any]) -> str:
     return str(record.get("rig") or "all rigs")
 
 
-_TEXTS = {
+_TEXTS: Mapping[Kind, Callable[[Mapping[str, Any]], str]] = {
     Kind.FILTER_SAID: lambda r: f"said: filter is {r.get('state')} ({_rig_or_all(r)})",
     Kind.CAMERA_LOST: lambda r: f"camera of {_rig_or_all(r)} lost: {r.get('detail')}",
     Kind.CAMERA_READY: lambda r: f"camera of {_rig_or_all(r)} ready: {r.get('model')}",
@@ -423,7 +426,12 @@ _TEXTS = {
     Kind.STOP_ASKED: lambda r: f"stop asked by {r.get('by')}",
     Kind.RUN_RESUMED: lambda r: (
         f"the run was started again after a break; {r.get('torn_bytes') or 0} bytes of an unfinished line"
+        + (f"; the journal's end was missing with {r['missed_file']}" if r.get("missed_file") else "")
     ),
+    Kind.JOURNAL_MOVED: lambda r: (
+        f"the journal could not be written in the run's folder ({r.get('cause')}) and went on in {r.get('place')}"
+    ),
+    Kind.JOURNAL_RETURNED: lambda _r: "the journal is whole in the run's folder again, and went on there",
     Kind.CUE_DROPPED: lambda r: f"cue dropped, {r.get('late_s')} s late: {r.get('say')}",
     Kind.NOTE: lambda r: str(r.get("text")),
 }

@@ -22,6 +22,7 @@ from controller.account.model import (
     hold_words,
 )
 from controller.journal.reading import JournalState
+from controller.journal.records import Kind
 from controller.timeline.model import Timeline
 from controller.units import NS_PER_S, ContactName, Wanted, utc_iso
 
@@ -49,13 +50,33 @@ def to_text(account: Account, width: int = 80) -> str:
 def verdict_lines(account: Account) -> list[str]:
     """Return the verdict in three lines: frames and must shots, what was not got, what the record is worth.
 
-    Where the record is not to be trusted, that comes first.
+    Where the record is not to be trusted, that comes first; where it could not be kept in one place, a line on
+    that stands before the others.
     """
     ends, planned = account.ends, len(account.frames)
     frames = f"{ends[FrameEnd.FIRED]} of {planned} frames fired; {_must_words(account)}."
     if not is_trusted(account):
-        return [_trust_words(account), frames, _rest_words(account)]
-    return [frames, _rest_words(account), _trust_words(account)]
+        return [_trust_words(account), *_place_words(account), frames, _rest_words(account)]
+    return [*_place_words(account), frames, _rest_words(account), _trust_words(account)]
+
+
+def _place_words(account: Account) -> list[str]:
+    """Return a line on a journal that had to be kept in a second place, or may lack what stood there."""
+    words = {Kind.JOURNAL_MOVED: "away", Kind.JOURNAL_RETURNED: "back"}
+    moves = [
+        f"{words[one.kind]} at {_clock(account, one.at_utc_ns)}"
+        for one in account.happenings
+        if one.kind in words
+    ]
+    lines = []
+    if moves:
+        lines.append(
+            f"THE DISK OF THE RUN DID NOT TAKE THE JOURNAL: {', '.join(moves)}. "
+            "What was away stood in a second place and is in this account."
+        )
+    if account.missed_file is not None:
+        lines.append(f"A PART OF THE JOURNAL MAY BE MISSING: {account.missed_file} is not there.")
+    return lines
 
 
 def is_trusted(account: Account) -> bool:

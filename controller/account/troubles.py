@@ -86,6 +86,7 @@ class _Search:
         self._pause: dict[str | None, Trouble] = {}
         self._down: Trouble | None = None
         self._stop: Trouble | None = None
+        self._away: Trouble | None = None
         self._last_ns = 0
 
     def take(self, record: Record) -> None:
@@ -120,6 +121,11 @@ class _Search:
             self._new(
                 now, None, f"the computer's clock stepped by {step}; firing went on by the steady clock"
             )
+        elif kind is Kind.JOURNAL_MOVED:
+            what = f"the journal went on in a second place ({record.get('cause')})"
+            self._away = self._new(now, None, what, outage=True)
+        elif kind is Kind.JOURNAL_RETURNED and self._away:
+            self._end(self._away, now)
         elif kind is Kind.NOTE:
             self._new(now, None, str(record.get("text")))
         self._last_ns = now

@@ -18,7 +18,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from controller import __version__
 from controller.account.export import to_json_dict, write_csv
-from controller.account.model import FrameEnd, make_account
+from controller.account.model import Account, FrameEnd, make_account
 from controller.account.text import to_text
 from controller.cameras.clock import ClockEpoch, MonotonicClock
 from controller.cameras.profiles import UNSEEN_BY_HAND
@@ -34,6 +34,7 @@ from controller.engine.view import RunView
 from controller.errors import CameraError, JournalError, OperatorError, UsageError
 from controller.gear.body import SIMULATED_BODY, CameraBody, is_listed
 from controller.journal.folder import RunFolder
+from controller.journal.reading import JournalState
 from controller.journal.writing import JournalWriter
 from controller.light.stops import format_exposure
 from controller.operator.script import Habit, ScriptedOperator
@@ -698,6 +699,15 @@ def account(run_folders: list[Path], csv: Path | None, *, merge: bool, as_json: 
         print_json(to_json_dict(made))
     else:
         print(to_text(made, console().width))  # noqa: T201
+    _fail_if_altered(made)
+
+
+def _fail_if_altered(*made: Account) -> None:
+    """Exit as for any other altered journal, once the account of it is printed."""
+    import typer
+
+    if any(one.journal_state is JournalState.ALTERED for one in made):
+        raise typer.Exit(JournalError.exit_code)
 
 
 def _merged_account(run_folders: list[Path], csv: Path | None, *, as_json: bool) -> None:
@@ -710,6 +720,7 @@ def _merged_account(run_folders: list[Path], csv: Path | None, *, as_json: bool)
         print_json(merging.to_merged_json(merged))
     else:
         print(merging.to_text(merged, console().width))  # noqa: T201
+    _fail_if_altered(*(one.account for one in merged.runs))
 
 
 # --- cameras ----------------------------------------------------------------------------------
