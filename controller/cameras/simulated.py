@@ -9,6 +9,7 @@ Its times follow `CameraBody`: frames fired back to back open `CameraBody.cycle_
 
 from __future__ import annotations
 
+import functools
 import io
 import itertools
 import math
@@ -454,6 +455,7 @@ def _readback(settings: Settings, chosen: Settings) -> Readback:
     )
 
 
+@functools.lru_cache(maxsize=4096)  # a plan asks for few values, and made-up days for the same again
 def _listed(quantity: Quantity, asked: float, listed: tuple[float, ...]) -> float:
     nearest = min(listed, key=lambda number: (round(quantity.stops_apart(asked, number), 9), number))
     if quantity.stops_apart(asked, nearest) > 1 / 6 + 1e-9:
