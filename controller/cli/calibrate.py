@@ -19,6 +19,7 @@ from controller.cameras.host import CameraSpec
 from controller.cli.output import console, print_json, table
 from controller.errors import CameraError, HoldfireError, OperatorError, UsageError
 from controller.gear.profile import CameraProfile, Spread
+from controller.plan.drafting.text import scalar
 
 MOST_BURST_FRAMES = 500
 
@@ -140,7 +141,7 @@ def _print(found: CameraProfile, path: Path, burst: int, *, as_json: bool) -> No
         soft_wrap=True,
         markup=False,
     )
-    out.print(f"      profile: {path.name}", soft_wrap=True, markup=False)
+    out.print(f"      profile: {scalar(path.name)}", soft_wrap=True, markup=False)
 
 
 def _row(what: str, spread: Spread | None) -> tuple[str, str, str, str, str]:
