@@ -8,7 +8,7 @@ from pathlib import Path
 from controller.cli.output import console
 from controller.errors import UsageError
 from controller.page.access import new_code, spaced
-from controller.page.address import Door, PageOptions, open_door, qr_text
+from controller.page.address import Door, PageOptions, open_door, pairing_url, qr_text
 from controller.page.data import day_json
 from controller.page.messages import PageSpec
 from controller.page.process import PageProcess
@@ -45,7 +45,7 @@ class OpenPage:
                 "Use a network of your own, or give --certificate and --certificate-key."
             )
         if out.is_terminal and out.encoding.lower().startswith("utf"):
-            out.print(qr_text(self._door.urls[0], code), markup=False, highlight=False, soft_wrap=True)
+            out.print(qr_text(pairing_url(self._door.urls[0], code)), markup=False, highlight=False, soft_wrap=True)
 
 
 def open_page(

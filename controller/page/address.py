@@ -17,7 +17,7 @@ PORT = 8427
 _PORTS = 20
 """So many are tried from there on."""
 _HERE = "127.0.0.1"
-_SEND_BUFFER_BYTES = 32_768
+SEND_BUFFER_BYTES = 32_768
 """Small, so that a slow reader is given new views, not a queue of old ones."""
 
 
@@ -114,7 +114,7 @@ def parse_listen(text: str) -> tuple[str, int | None]:
         UsageError: if it is none of them.
     """
     found = re.fullmatch(r"(?:\[(?P<six>[^\]]+)\]|(?P<four>[^:]+))(?::(?P<port>\d{1,5}))?", text.strip())
-    address = (found["six"] or found["four"]) if found else text.strip()
+    address = (found["six"] or found["four"]) if found else ""
     port = int(found["port"]) if found and found["port"] else None
     try:
         ip = ipaddress.ip_address("127.0.0.1" if address == "localhost" else address)
@@ -137,7 +137,7 @@ def _bind(host: str, port: int | None, *, any_port: bool) -> socket.socket:
         listening = socket.socket(family, socket.SOCK_STREAM)
         try:
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER_BYTES)
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
             listening.bind((host, one))
             listening.listen(128)
         except OSError as error:
@@ -167,13 +167,15 @@ def _in_url(address: str) -> str:
     return f"[{address}]" if ":" in address else address
 
 
-def qr_text(url: str, code: str) -> str:
-    """Return a QR code of the address, with the pairing code where it is never sent: behind the ``#``.
+def pairing_url(url: str, code: str) -> str:
+    """Return the address that pairs a browser: the code stands behind the ``#``, which is never sent anywhere."""
+    return f"{url}#{code}"
 
-    Light parts are drawn, as on a dark terminal; a reader takes it the other way round, too.
-    """
+
+def qr_text(text: str) -> str:
+    """Return a QR code (ISO/IEC 18004) in half blocks, light on dark; a reader takes it the other way round, too."""
     import segno
 
     drawn = StringIO()
-    segno.make(f"{url}#{code}", error="l", micro=False).terminal(drawn, border=2, compact=True)
+    segno.make(text, error="l", micro=False).terminal(drawn, border=2, compact=True)
     return drawn.getvalue()
