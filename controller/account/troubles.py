@@ -23,7 +23,7 @@ _BEFORE_NS = NS_PER_S
 """A frame that failed so shortly before its camera was lost failed because of that."""
 _SETTINGS = {"exposure": "exposure_s", "f_number": "f_number", "iso": "iso"}
 _ROWS: Mapping[str, str] = {
-    MissReason.LATE: "frames came too late",
+    MissReason.LATE: "frames could only have come too late",
     MissReason.HELD: "nobody had said how the filter is",
     MissReason.CAMERA: "the camera could not be used",
     MissReason.BUFFER: "the camera's buffer was full",
@@ -165,6 +165,9 @@ class _Search:
     def _lost(self, kind: Kind, now: int, rig: str, record: Record) -> None:
         reason, detail = str(record.get("reason") or ""), str(record.get("detail") or "")
         cause = self._cause(kind, rig, reason, detail)
+        word = self._word.get(rig)
+        if reason == MissReason.HELD and word is not None and now - word.last_utc_ns <= _SAME_NS:
+            cause = word
         if cause is None:
             cause = self._row(now, rig, _row_words(kind, reason, detail))
         cause.frames[_LOSSES[kind]] += 1
@@ -202,8 +205,9 @@ class _Search:
     def _camera_lost(self, now: int, rig: str, detail: str) -> None:
         outage = self._outage[rig] = self._new(now, rig, f"camera lost: {detail}", outage=True)
         for key, row in list(self._rows.items()):
-            if key[0] == rig and row.frames["failed"] and now - row.last_utc_ns <= _BEFORE_NS:
-                outage.at_utc_ns = row.at_utc_ns
+            because = row.frames["failed"] or key[1].startswith(_ROWS[MissReason.CAMERA])
+            if key[0] == rig and because and now - row.last_utc_ns <= _BEFORE_NS:
+                outage.at_utc_ns = min(outage.at_utc_ns, row.at_utc_ns)
                 outage.frames.update(row.frames)
                 self._all.remove(self._rows.pop(key))
 

@@ -113,8 +113,8 @@ class CameraProcess:
         self.spec = spec
         context = multiprocessing.get_context("spawn")
         self._clock = MonotonicClock(epoch)
-        # The call going on, written by the child: kind, from when, until when (0: none).
-        self._call = context.RawArray(ctypes.c_int64, 3)
+        # The call going on, written by the child: kind, from when, until when (0: none), for which frame.
+        self._call = context.RawArray(ctypes.c_int64, 4)
         _note_call(
             self._call,
             Call(
@@ -178,15 +178,21 @@ class CameraProcess:
             return False
         return True
 
+    @property
+    def call(self) -> Call | None:
+        """The call to the camera that goes on, or went on when the process ended; None when there is none."""
+        kind, from_ns, until_ns, due_utc_ns = self._call
+        return Call(_KINDS[kind], from_ns, until_ns, due_utc_ns) if until_ns else None
+
     def hanging(self, owed_deadline_ns: int | None) -> str | None:
         """Return, in words, what this process should have come back from by now; None when it is in time.
 
         Args:
             owed_deadline_ns: the earliest deadline of the frames it has not answered for, UTC nanoseconds.
         """
-        now, (kind, from_ns, until_ns) = self._clock.now_ns(), tuple(self._call)
-        if until_ns:
-            return Call(_KINDS[kind], from_ns, until_ns).words if now > until_ns else None
+        now, call = self._clock.now_ns(), self.call
+        if call is not None:
+            return call.words if now > call.until_ns else None
         if owed_deadline_ns is not None and now > owed_deadline_ns + seconds_to_ns(_OVERDUE_S):
             return f"no word of a frame {_OVERDUE_S:.1f} s after its latest release"
         return None
@@ -216,7 +222,7 @@ def _note_call(shared: Any, call: Call | None) -> None:  # noqa: ANN401 - a ctyp
     """Write the call going on where the parent sees it: its end last when it begins, and first when it is back."""
     shared[2] = 0
     if call is not None:
-        shared[0], shared[1] = _KINDS.index(call.kind), call.from_ns
+        shared[0], shared[1], shared[3] = _KINDS.index(call.kind), call.from_ns, call.due_utc_ns
         shared[2] = call.until_ns
 
 

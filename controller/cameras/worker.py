@@ -83,6 +83,8 @@ class Call:
     from_ns: int
     """From when its time counts, UTC nanoseconds: a frame's from the end of its exposure."""
     until_ns: int
+    due_utc_ns: int = 0
+    """The due instant of the frame it is for; 0 when it is for none."""
 
     @property
     def words(self) -> str:
@@ -332,10 +334,10 @@ class CameraWorker:
             camera.close()
             self._on_call(None)
 
-    def _calling(self, kind: CallKind, within_s: float, *, from_ns: int | None = None) -> None:
-        """Tell that a call begins; it hangs `within_s` seconds after `from_ns` (None: now)."""
-        start_ns = self._clock.now_ns() if from_ns is None else from_ns
-        self._on_call(Call(kind, start_ns, start_ns + seconds_to_ns(within_s)))
+    def _calling(self, kind: CallKind, within_s: float) -> None:
+        """Tell that a call begins now, and that it hangs when it takes longer."""
+        now = self._clock.now_ns()
+        self._on_call(Call(kind, now, now + seconds_to_ns(within_s)))
 
     def _lose(self, detail: str) -> None:
         """Drop the camera and set when to open it again: at once, then after ever longer pauses."""
@@ -396,7 +398,8 @@ class CameraWorker:
         captured: Captured | None = None
         fault: CameraFault | None = None
         patience_s = word_patience_s(exposure_s, self._word_timeout_s)
-        self._calling(CallKind.FRAME, patience_s + WORD_GRACE_S, from_ns=ends_ns)
+        until_ns = ends_ns + seconds_to_ns(patience_s + WORD_GRACE_S)
+        self._on_call(Call(CallKind.FRAME, ends_ns, until_ns, frame.due_utc_ns))
         try:
             camera.release(frame.settings)
             captured = camera.collect(exposure_s + patience_s)

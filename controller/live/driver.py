@@ -335,7 +335,7 @@ class LiveRun:
         ):  # what it said last is heard, to the end of the pipe or to nonsense
             while seat.process.connection.poll():
                 self._hear(rig, seat.process.connection.recv())
-        for event in ended(self._rigs[rig], seat.owed.values(), why, self.clock.now_ns()):
+        for event in ended(self._rigs[rig], seat.owed.values(), seat.process.call, why, self.clock.now_ns()):
             self.post(event)
         while not self._closing.wait(REPLACE_PAUSE_S):
             try:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 
 from controller.cameras.protocol import MissReason, Outcome, OutcomeState
-from controller.cameras.worker import WORD_GRACE_S, Lost, Opened, Report, StatusReport
+from controller.cameras.worker import WORD_GRACE_S, Call, Lost, Opened, Report, StatusReport
 from controller.engine import messages as m
 from controller.timeline.model import Frame, RigInfo, Timeline
 from controller.units import UtcNs, seconds_to_ns
@@ -47,15 +47,18 @@ def bounds(timeline: Timeline) -> dict[str, float]:
     return {rig.name: rig.word_within_s + WORD_GRACE_S for rig in timeline.rigs}
 
 
-def ended(rig: RigInfo, owed: Iterable[Frame], why: str, now_utc_ns: int) -> list[m.Event]:
+def ended(rig: RigInfo, owed: Iterable[Frame], call: Call | None, why: str, now_utc_ns: int) -> list[m.Event]:
     """Return the events of a camera process that has ended: its frames without an answer, then its loss.
 
-    A frame that cannot have been released yet is missed; of any other nobody can know, and it failed.
+    A frame that cannot have been released is missed; of any other nobody can know, and it failed. Where the
+    process ended in a `call`, only the frame of that call can have been: it answers for one frame before it turns
+    to the next.
     """
     now = UtcNs(now_utc_ns)
     events: list[m.Event] = []
     for frame in owed:
-        if now < frame.due_utc_ns - seconds_to_ns(rig.release_lag_s):
+        early = now < frame.due_utc_ns - seconds_to_ns(rig.release_lag_s)
+        if early or (call is not None and call.due_utc_ns != frame.due_utc_ns):
             events.append(
                 m.FrameMissed(
                     now_utc_ns=now, frame_id=frame.frame_id, reason=MissReason.CAMERA.value, detail=why

@@ -35,6 +35,7 @@ class _HangsError(Exception):
 
     def __init__(self, call: Call) -> None:
         super().__init__(call.words)
+        self.call = call
 
 
 class _SeatClock(VirtualClock):
@@ -187,9 +188,8 @@ class Simulation:
                     return
                 self._at(seat.clock.now_ns(), self._deliver(seat, step))
         except _HangsError as hangs:
-            self._at(
-                seat.clock.now_ns(), self._replace(seat, f"{hangs}: its process is killed and started again")
-            )
+            why = f"{hangs}: its process is killed and started again"
+            self._at(seat.clock.now_ns(), self._replace(seat, hangs.call, why))
 
     def _deliver(self, seat: _Seat, report: Report) -> Callable[[int], None]:
         def deliver(now: int) -> None:
@@ -200,13 +200,13 @@ class Simulation:
 
         return deliver
 
-    def _replace(self, seat: _Seat, why: str) -> Callable[[int], None]:
+    def _replace(self, seat: _Seat, call: Call, why: str) -> Callable[[int], None]:
         def replace_worker(now: int) -> None:
             owed = list(seat.owed.values())
             seat.owed.clear()
             self._start(seat)
             seat.clock.sleep_until_ns(now + seconds_to_ns(REPLACE_PAUSE_S))
-            for event in ended(seat.rig, owed, why, now):
+            for event in ended(seat.rig, owed, call, why, now):
                 self._feed(event)
             self._schedule_seat(seat, seat.clock.now_ns())
 

@@ -9,8 +9,11 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import pytest
+
+from controller.cameras import tethered
 from controller.cameras.clock import VirtualClock
-from controller.cameras.protocol import Outcome, OutcomeState
+from controller.cameras.protocol import Clock, Outcome, OutcomeState
 from controller.cameras.worker import CameraWorker, Report, WaitUntil
 from controller.timeline.model import Frame, Settings
 from controller.units import FilterState, UtcNs, Wanted, seconds_to_ns
@@ -151,9 +154,7 @@ class FakeGphoto:
     `fail` maps a method's name to codes raised by its next calls (None: that call works).
     """
 
-    def __init__(
-        self, widgets: dict[str, dict[str, Any]], clock: VirtualClock, *, triggers: bool = True
-    ) -> None:
+    def __init__(self, widgets: dict[str, dict[str, Any]], clock: Clock, *, triggers: bool = True) -> None:
         import gphoto2
 
         self._gp = gphoto2
@@ -222,3 +223,52 @@ class FakeGphoto:
 
     def exit(self) -> None:
         self._called("exit")
+
+
+class Bus:
+    """A stand-in for the cables: which bodies are attached, and on which ports. Each opening makes a body."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, clock: Clock) -> None:
+        self.attached: list[tuple[str, str]] = []
+        self.opened: list[str] = []
+        self.bodies: list[FakeGphoto] = []
+        self.clock = clock
+        self.serial = "4711"
+        monkeypatch.setattr(tethered, "list_cameras", lambda: list(self.attached))
+        real = tethered._library()
+        bus = self
+
+        class Ports(list[str]):
+            def load(self) -> None:
+                self.extend(port for _, port in bus.attached)
+
+            def lookup_path(self, port: str) -> int:
+                return self.index(port)
+
+        class Library:
+            PortInfoList = Ports
+
+            def __getattr__(self, name: str) -> Any:
+                return getattr(real, name)
+
+            @staticmethod
+            def Camera() -> Any:  # noqa: N802 - as the library calls it
+                return bus.body()
+
+        library = Library()
+        monkeypatch.setattr(tethered, "_library", lambda: library)
+
+    def body(self) -> FakeGphoto:
+        """A body that is not connected yet."""
+        fake = FakeGphoto(listing("nikon-z6-2"), self.clock)
+        fake.widgets["serialnumber"] = {
+            "type": "TEXT", "readonly": True, "current": self.serial, "choices": [],
+        }  # fmt: skip
+
+        def set_port_info(port: str) -> None:
+            self.opened.append(port)
+            self.bodies.append(fake)
+
+        fake.set_port_info = set_port_info  # type: ignore[attr-defined]
+        fake.init = lambda: None  # type: ignore[attr-defined]
+        return fake

@@ -22,7 +22,7 @@ from controller.cameras.tethered import make_virtual_camera_folder, open_tethere
 from controller.cameras.worker import Lost, Opened
 from controller.cli.runs import _only_free_cameras
 from controller.errors import CameraError
-from tests.cameras.bench import FakeGphoto, listing
+from tests.cameras.bench import Bus, FakeGphoto
 from tests.engine.builder import rig_info, timeline
 
 HOLD = """
@@ -146,55 +146,6 @@ def test_what_another_holdfire_has_open_is_listed_and_left_alone(
     _only_free_cameras(timeline([], rigs=(replace(mine, match="other"),)), ["long"], [facts])
 
 
-class Bus:
-    """A stand-in for the cable: which bodies are attached, and on which ports."""
-
-    def __init__(self, monkeypatch: pytest.MonkeyPatch, clock: VirtualClock, **serials: str) -> None:
-        self.attached: list[tuple[str, str]] = []
-        self.opened: list[str] = []
-        self.bodies: dict[str, FakeGphoto] = {}
-        self.clock = clock
-        self.serials = serials
-        monkeypatch.setattr(tethered, "list_cameras", lambda: list(self.attached))
-        real = tethered._library()
-        bus = self
-
-        class Ports(list[str]):
-            def load(self) -> None:
-                self.extend(port for _, port in bus.attached)
-
-            def lookup_path(self, port: str) -> int:
-                return self.index(port)
-
-        class Library:
-            PortInfoList = Ports
-
-            def __getattr__(self, name: str) -> Any:
-                return getattr(real, name)
-
-            @staticmethod
-            def Camera() -> Any:  # noqa: N802 - as the library calls it
-                return bus.body()
-
-        library = Library()
-        monkeypatch.setattr(tethered, "_library", lambda: library)
-
-    def body(self) -> FakeGphoto:
-        """A body that is not connected yet."""
-        fake = FakeGphoto(listing("nikon-z6-2"), self.clock)
-        fake.widgets["serialnumber"] = {
-            "type": "TEXT", "readonly": True, "current": self.serials.get("serial", "4711"), "choices": [],
-        }  # fmt: skip
-
-        def set_port_info(port: str) -> None:
-            self.opened.append(port)
-            self.bodies[port] = fake
-
-        fake.set_port_info = set_port_info  # type: ignore[attr-defined]
-        fake.init = lambda: None  # type: ignore[attr-defined]
-        return fake
-
-
 def test_a_camera_that_comes_back_under_another_port_is_found_by_its_model(
     monkeypatch: pytest.MonkeyPatch, clock: VirtualClock
 ) -> None:
@@ -224,10 +175,10 @@ def test_the_same_body_under_another_port_is_known_by_its_serial_number(
     bus.attached = [("Nikon Z6_2", "usb:001,005")]
     with pytest.raises(CameraInUseError, match="Nikon Z6_2 on usb:001,005 is in use"):
         open_tethered("z6", clock)
-    bus.serials = {"serial": "4712"}
+    bus.serial = "4712"
     open_tethered("z6", clock).close()
     first.close()
-    bus.serials = {}
+    bus.serial = "4711"
     open_tethered("z6", clock).close()
 
 

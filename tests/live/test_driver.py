@@ -25,7 +25,7 @@ from controller.cameras.protocol import (
     Outcome,
     OutcomeState,
 )
-from controller.cameras.worker import Opened
+from controller.cameras.worker import Call, CallKind, Opened
 from controller.engine import messages as m
 from controller.engine.engine import Engine
 from controller.engine.states import FrameState
@@ -54,6 +54,7 @@ class StandIn:
         self.hangs: str | None = None
         self.owed_deadline_ns: int | None = None
         self.unkillable = False
+        self.call: Call | None = None
         facts = CameraFacts(
             model="stand-in", port="none", shutter_s=(0.1,), f_numbers=(8.0,), isos=(100,),
             status=CameraStatus(), simulated=simulated,
@@ -386,6 +387,22 @@ def test_a_hung_process_is_ended(unkillable: bool) -> None:
         ["the process of the camera of long waits in the kernel: it is left behind"] * unkillable
     )
     assert desk.paper.of(Kind.RUN_BEGAN)[0]["silence_limit_s"] == {"long": 6.0}
+
+
+def test_only_the_frame_of_the_call_that_hangs_may_have_been_exposed() -> None:
+    """HF-S10: what waited behind a hanging call is missed, not failed: its process had not come to it."""
+    day = timeline([filtered(1, 9.5, late_s=0.1), filtered(2, 9.6, late_s=0.1)])
+    desk = Desk(day)
+    thread = desk.begin()
+    until(lambda: desk.processes["long"] and len(desk.processes["long"][0].given) == 2)
+    until(lambda: desk.clock.now_ns() > at(9.8))
+    first = desk.processes["long"][0]
+    first.call = Call(CallKind.FRAME, at(9.6), at(9.7), at(9.5))
+    first.hangs = "no answer"
+    until(lambda: len(desk.processes["long"]) == 2)
+    desk.stop(thread)
+    assert desk.run.engine.frame_state("long/0001") is FrameState.FAILED
+    assert desk.run.engine.frame_state("long/0002") is FrameState.MISSED
 
 
 def test_what_a_process_said_just_before_it_was_ended_counts() -> None:
