@@ -21,6 +21,8 @@ from controller.units import utc_iso
 
 JOURNAL_NAME = "journal.jsonl"
 """The journal's file name inside a run's folder."""
+WHOLE_NAME = "journal.whole"
+"""An empty file that stands beside the journal while nothing of it stands in the second place alone."""
 PLAN_NAME = "plan.yaml"
 """The copy of the plan, as it was read."""
 TIMELINE_NAME = "timeline.json"
@@ -117,7 +119,7 @@ def read_journal(path: Path) -> JournalReading:
         raise JournalError(
             f"{path}: the journal cannot be read ({error.strerror}). Mend: give the folder of a run."
         ) from error
-    return join(data).reading
+    return join(data, whole=path.with_name(WHOLE_NAME).exists()).reading
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,8 +137,11 @@ class Joined:
     """Every second place that the journal names."""
 
 
-def join(first: bytes) -> Joined:
-    """Put a journal together from its bytes in the run's folder and the second places that these name."""
+def join(first: bytes, *, whole: bool = False) -> Joined:
+    """Put a journal together from its bytes in the run's folder and the second places that these name.
+
+    `whole` says that nothing is missed with a second place that is gone.
+    """
     stream, problem, missed = first, "", None
     last_place: Path | None = None
     last_start: int | None = None
@@ -150,7 +155,7 @@ def join(first: bytes) -> Joined:
         try:
             second = read_second(place)
         except OSError:
-            missed = place
+            missed = None if whole else place
         else:
             stream, last_start, problem = _merge(stream, second)
     reading = parse_journal(stream)

@@ -27,6 +27,7 @@ from controller.journal.places import Place, find_second, open_second, sync_fold
 from controller.journal.reading import (
     JOURNAL_NAME,
     TIMELINE_NAME,
+    WHOLE_NAME,
     Joined,
     JournalReading,
     JournalState,
@@ -84,6 +85,9 @@ class JournalWriter:
         self._kept = pending  # the end of the stream: all that the second place begins or lacks
         self._kept_from = pending_from
         self._away = False
+        self._marked = (
+            False  # the file that says that the run's folder has the whole journal is known to be there
+        )
         self._closed = False
         self._seq = len(reading.records)
         self._prev = reading.last_digest
@@ -156,7 +160,8 @@ class JournalWriter:
         with _closed_on_error(descriptor):
             _lock(path, descriptor)
             data = path.read_bytes()
-            return cls._go_on(run_folder, descriptor, data, join(data), second_folders)
+            joined = join(data, whole=path.with_name(WHOLE_NAME).exists())
+            return cls._go_on(run_folder, descriptor, data, joined, second_folders)
 
     @classmethod
     def _go_on(
@@ -345,6 +350,8 @@ class JournalWriter:
                 ) from error
         self._usable = True
         self._named = names
+        if self._second is not None and not self._away and not self._marked:
+            self._mark_whole()
         if (
             self._second is None or self._second.held == self._second.start
         ):  # nothing stands there: begin anew
@@ -363,6 +370,10 @@ class JournalWriter:
         if not self._closing:
             moved = {"place": str(second.path), "from_seq": from_seq, "cause": error.strerror or str(error)}
             self._kept += self._line(Kind.JOURNAL_MOVED, at_utc_ns, moved) + b"\n"
+        self._marked = False
+        with contextlib.suppress(OSError):  # a disk that has failed altogether does not take that either
+            self.path.with_name(WHOLE_NAME).unlink(missing_ok=True)
+            sync_folder(self.path.parent)
         try:
             second.take(self._kept, self._kept_from)
         except OSError:
@@ -370,6 +381,13 @@ class JournalWriter:
         self._away, self._tells_return = True, False
         self.on_move(second.path)
         return True
+
+    def _mark_whole(self) -> None:
+        """Say beside the journal that nothing of it stands elsewhere alone; on failing, again with the next record."""
+        with contextlib.suppress(OSError):
+            self.path.with_name(WHOLE_NAME).touch()
+            sync_folder(self.path.parent)
+            self._marked = True
 
     def _refuse_if_unusable(self) -> None:
         if self._closed:

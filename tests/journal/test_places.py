@@ -480,3 +480,29 @@ def test_any_cut_of_either_place(disks: Disks) -> None:
             reading = disks.read()
             assert reading.records == whole[: len(reading.records)], (path.name, length)
         path.write_bytes(data)
+
+
+def test_gone_without_having_been_needed(disks: Disks) -> None:
+    """A second place that is gone is not missed where the run's folder has the whole journal."""
+    with disks.create():
+        pass
+    disks.second.unlink()
+    assert disks.read().state is JournalState.OPEN
+    with disks.resume() as writer:
+        writer.append(Kind.RUN_RESUMED, T0_NS)
+        disks.fill(disks.run)
+        writer.append(Kind.NOTE, T0_NS, text="away")
+        disks.room.clear()
+        writer.try_to_return(T0_NS)
+    disks.second.unlink()
+    reading = disks.read()
+    assert reading.state is JournalState.OPEN
+    assert kinds(reading)[-1] == "journal_returned"
+
+
+def test_resumed_without_the_lost_end_it_stays_missed_until_that_is_written(disks: Disks) -> None:
+    """HF-S20: a resume that dies before its first record leaves the missing file missed."""
+    away(disks)
+    disks.second.unlink()
+    disks.resume().close()
+    assert disks.read().missed_file == disks.second
