@@ -25,7 +25,7 @@ from controller.engine.states import (
 )
 from controller.engine.view import RigView, RunState, RunView
 from controller.plan.fields import EARLIEST_FILTER_OFF_BEFORE_C2_S, LATEST_FILTER_ON_AFTER_C3_S
-from controller.timeline.cues import ask
+from controller.timeline.cues import ask, rig_words
 from controller.timeline.model import Frame, Hold, Phase, Timeline
 from controller.timeline.refit import last_start, refit
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
@@ -274,6 +274,7 @@ class Engine:
             wrong = [i for i in self._handed(name) if self._frames[i].filter_need is not state]
             self._withdraw(name, wrong, "held")
         self._word("filter_said", event, rig=rig, state=state.value)
+        passed: list[Hold] = []
         for name in self._sun_rigs(rig):
             self._said[name] = state
             for hold in [h for h in self._holds.values() if h.rig == name]:
@@ -283,7 +284,9 @@ class Engine:
                 elif current is HoldState.OPEN and hold.needs is state:
                     self._step_hold(hold, HoldStep.WORD_MATCHES)
                     self._passed(hold)
+                    passed.append(hold)
             self._refit(name, "the word on the filter")
+        self._acknowledge(passed)
 
     def _take_back(self, hold: Hold, step: HoldStep) -> None:
         """Open a hold again whose word no longer stands, unless its time is over."""
@@ -309,7 +312,15 @@ class Engine:
         self._record(
             "hold_passed", hold_id=hold.hold_id, rig=hold.rig, needs=hold.needs.value, late_s=round(late, 3)
         )
-        self._say(f"Heard: filter is {hold.needs}" + self._rig_words(hold.rig), urgent=False)
+
+    def _acknowledge(self, passed: list[Hold]) -> None:
+        """Say what was heard, in one sentence for all rigs that it was heard for."""
+        for needs, rigs in _by_need(passed):
+            self._say(f"Heard: filter is {needs}" + rig_words(*self._named(rigs)), urgent=False)
+
+    def _named(self, rigs: list[str]) -> list[str]:
+        """Return the rigs that a sentence about filters has to name: none if it is for every one that has one."""
+        return [] if set(rigs) >= set(self._sun_rigs(None)) else rigs
 
     def _pause(self, event: m.PauseAsked) -> None:
         rig = event.rig
@@ -456,6 +467,8 @@ class Engine:
         self._effects.append(m.WakeAt(instant_utc_ns=UtcNs(self._next_wake())))
 
     def _advance_holds(self) -> None:
+        asked: list[Hold] = []
+        passed: list[Hold] = []
         for hold in list(self._holds.values()):
             state = self._hold_state[hold.hold_id]
             if state is HoldState.AHEAD and self._now >= hold.opens_utc_ns:
@@ -464,6 +477,7 @@ class Engine:
                 if self._said[hold.rig] is hold.needs:  # said ahead of the asking
                     self._step_hold(hold, HoldStep.WORD_MATCHES)
                     self._passed(hold)
+                    passed.append(hold)
                 else:
                     self._ask_next[hold.hold_id] = self._now
             if self._hold_state[hold.hold_id] is HoldState.OPEN:
@@ -471,18 +485,24 @@ class Engine:
                     self._step_hold(hold, HoldStep.TIME_CLOSES)
                     self._record("hold_expired", hold_id=hold.hold_id, rig=hold.rig, needs=hold.needs.value)
                 elif self._now >= self._ask_next[hold.hold_id]:
-                    self._ask(hold)
+                    asked.append(hold)
+        self._acknowledge(passed)
+        self._ask(asked)
 
-    def _ask(self, hold: Hold) -> None:
+    def _ask(self, holds: list[Hold]) -> None:
+        """Ask for the filters of all these holds, in one sentence for each state: a second would cut it off."""
+        for needs, rigs in _by_need(holds):
+            text = ask(needs, *self._named(rigs))
+            together = [hold for hold in holds if hold.needs is needs]
+            for hold in together:
+                self._record("cue_said", cue_id=f"hold/{hold.hold_id}", say=text)
+                self._ask_next[hold.hold_id] = self._ask_next_after(hold)
+            self._say(text, urgent=any(self._now >= hold.due_utc_ns for hold in together))
+
+    def _ask_next_after(self, hold: Hold) -> int:
         late = self._now >= hold.due_utc_ns
-        text = ask(hold.needs, hold.rig if len(self._sun_rigs(None)) > 1 else None)
-        self._record("cue_said", cue_id=f"hold/{hold.hold_id}", say=text)
-        self._say(text, urgent=late)
-        pause = seconds_to_ns(ASK_AGAIN_S[1] if late else ASK_AGAIN_S[0])
-        upcoming = self._now + pause
-        if not late and upcoming > hold.due_utc_ns:
-            upcoming = hold.due_utc_ns
-        self._ask_next[hold.hold_id] = upcoming
+        upcoming = self._now + seconds_to_ns(ASK_AGAIN_S[1] if late else ASK_AGAIN_S[0])
+        return upcoming if late else min(upcoming, hold.due_utc_ns)
 
     def _advance_cues(self) -> None:
         while self._cues and self._cues[0].at_utc_ns <= self._now:
@@ -815,6 +835,14 @@ def _within(frame: Frame, window: tuple[int, int] | None) -> Frame:
     if frame.deadline_utc_ns <= last_start(frame):
         return frame
     return replace(frame, deadline_utc_ns=UtcNs(last_start(frame)))
+
+
+def _by_need(holds: list[Hold]) -> list[tuple[FilterState, list[str]]]:
+    """Return the rigs of holds by what they need; "on" last, so that nothing cuts it off."""
+    by_need = [
+        (need, [h.rig for h in holds if h.needs is need]) for need in (FilterState.OFF, FilterState.ON)
+    ]
+    return [(need, rigs) for need, rigs in by_need if rigs]
 
 
 def _asked_within(timeline: Timeline, window: tuple[int, int] | None) -> list[Hold]:

@@ -8,6 +8,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from controller.engine.view import RigView, RunState, RunView
+from controller.operator.words import with_filter
 from controller.units import NS_PER_S, FilterState, utc_datetime
 
 CAUTION = (
@@ -96,8 +97,7 @@ def names(rigs: list[RigView]) -> str:
 
 def _asked_names(view: RunView, rigs: list[RigView]) -> str:
     """Return which rigs are asked: in a word where it is many of them and every one that has a filter."""
-    with_filter = sum(rig.filter_said is not FilterState.NOT_NEEDED for rig in view.rigs)
-    return f"All {len(rigs)} rigs with a filter" if 3 < len(rigs) == with_filter else names(rigs)
+    return f"All {len(rigs)} rigs with a filter" if 3 < len(rigs) == len(with_filter(view)) else names(rigs)
 
 
 def ask_sentence(view: RunView, state: FilterState) -> str:

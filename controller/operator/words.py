@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from controller.engine.view import RunView
+from controller.engine.view import RigView, RunView
 from controller.units import FilterState
 
 
@@ -53,7 +53,7 @@ def filter_words(view: RunView, state: FilterState, rig: str | None) -> tuple[Fi
     """Return what "the filter is on" or "is off" means at this instant.
 
     Said for one rig, it is for that rig. Said without a rig, it is for the rigs that are asked for this
-    very state; when none is, it is for all rigs.
+    very state; when none is, or every rig that has a filter is, it is one word for all rigs.
 
     Raises:
         ValueError: if the state is neither on nor off.
@@ -61,9 +61,14 @@ def filter_words(view: RunView, state: FilterState, rig: str | None) -> tuple[Fi
     if rig is not None:
         return (FilterWord(rig=rig, state=state),)
     asked = [one.name for one in view.rigs if one.filter_asked is state]
-    if not asked or len(asked) == len(view.rigs):
+    if not asked or {one.name for one in with_filter(view)} <= set(asked):
         return (FilterWord(rig=None, state=state),)
     return tuple(FilterWord(rig=name, state=state) for name in asked)
+
+
+def with_filter(view: RunView) -> list[RigView]:
+    """Return the rigs that have a filter: a word for all rigs is for them."""
+    return [rig for rig in view.rigs if rig.filter_said is not FilterState.NOT_NEEDED]
 
 
 def needs_second_word(view: RunView, words: tuple[FilterWord, ...]) -> bool:

@@ -52,12 +52,18 @@ _AHEAD: dict[ContactName, tuple[tuple[int, str], ...]] = {
 }
 
 
-def ask(needs: FilterState, rig: str | None) -> str:
-    """Return the sentence that asks for the filter, once the time for it has come."""
-    which = f", rig {rig}" if rig else ""
+def ask(needs: FilterState, *rigs: str) -> str:
+    """Return the sentence that asks for the filter, once the time for it has come; for all rigs if none is named."""
+    which = rig_words(*rigs)
     if needs is FilterState.OFF:
         return f"Filter off now{which}. Say when it is off"
     return f"Filter on{which}. Say when it is on"
+
+
+def rig_words(*rigs: str) -> str:
+    """Return the end of a sentence that is for these rigs alone; nothing for none."""
+    *first, last = rigs or ("",)
+    return f", rigs {', '.join(first)} and {last}" if first else f", rig {last}" if last else ""
 
 
 def standing_cues(

@@ -633,3 +633,24 @@ def test_nothing_is_recorded_after_the_closing_record() -> None:
         stopped.engine.handle(m.FrameFired(now_utc_ns=at(12), frame_id="long/0001", released_utc_ns=at(10)))
         == []
     )
+
+
+def test_one_sentence_asks_for_all_rigs_and_one_answers_for_them() -> None:
+    """With many rigs no sentence cuts another off: one for all that have a filter, else one that names each."""
+    rigs = (*(rig_info(f"rig {n}") for n in range(1, 5)), rig_info("land", points_at_sun=False))
+    bench = Bench(timeline([frame(n, 105, rig=f"rig {n}") for n in range(1, 5)], rigs=rigs))
+    bench.begin(82)
+    bench.run_to(95.05)
+    assert bench.said()[-1] == "Filter off now. Say when it is off"
+    assert bench.said().count("Filter off now. Say when it is off") == 1
+    bench.say(96, OFF, "rig 2")
+    assert bench.said()[-1] == "Heard: filter is off, rig rig 2"
+    bench.run_to(100.05)  # due: the next sentence is urgent, and names those that are left
+    assert bench.said()[-1] == "Filter off now, rigs rig 1, rig 3 and rig 4. Say when it is off"
+    urgent = [e for e in bench.effects if isinstance(e, m.Say) and e.urgent]
+    assert len(urgent) == 1
+    bench.say(101, OFF)
+    assert bench.said()[-1] == "Heard: filter is off, rigs rig 1, rig 3 and rig 4"
+    asked = [r.data["cue_id"] for r in bench.records("cue_said") if r.data["say"].startswith("Filter off")]
+    assert asked.count("hold/rig 2/totality") == 1  # every hold has its own record
+    assert asked.count("hold/rig 1/totality") == 2

@@ -16,7 +16,7 @@ from controller.operator.keys import HEARD_S, SELECT_S, KeyDecoder, KeyReader
 from controller.operator.layout import CONFIRM_S
 from controller.operator.words import FilterWord, GoOnWord, PauseWord, StopWord, Word
 from controller.units import NS_PER_S
-from tests.operator.views import ASKS_BOTH, ASKS_OFF, ASKS_ON_AT_THE_START, CALM, OFF, ON, asking
+from tests.operator.views import ASKS_BOTH, ASKS_OFF, ASKS_ON_AT_THE_START, CALM, EIGHT, OFF, ON, asking
 
 S = NS_PER_S
 SETTLED = settings(derandomize=True, deadline=None)
@@ -69,7 +69,9 @@ def test_every_documented_key_gives_its_word() -> None:
 
 def test_f_is_for_every_rig_that_is_asked() -> None:
     """One key answers the holds of all rigs that are asked, and of no other."""
-    assert said(["f"], ASKS_OFF) == [FilterWord(rig="long", state=OFF), FilterWord(rig="wide", state=OFF)]
+    assert said(["f"], ASKS_OFF) == [FilterWord(rig=None, state=OFF)]  # both that have a filter
+    words = said(["f"], asking(EIGHT, wide=(OFF, 1.0), guide=(OFF, 1.0)))
+    assert words == [FilterWord(rig="wide", state=OFF), FilterWord(rig="guide", state=OFF)]
 
 
 def test_unasked_off_waits_for_its_second_key() -> None:

@@ -34,7 +34,7 @@ def told_next(first: RunView, second: RunView) -> list[str]:
         ("on", (FilterWord(rig=None, state=ON),)),
         ("  On \n", (FilterWord(rig=None, state=ON),)),
         ("on wide", (FilterWord(rig="wide", state=ON),)),
-        ("off", (FilterWord(rig="long", state=OFF), FilterWord(rig="wide", state=OFF))),
+        ("off", (FilterWord(rig=None, state=OFF),)),
         ("OFF LONG", (FilterWord(rig="long", state=OFF),)),
         ("pause", (PauseWord(rig=None),)),
         ("pause long", (PauseWord(rig="long"),)),

@@ -16,7 +16,7 @@ from controller.operator.words import (
     spoken,
 )
 from controller.units import FilterState
-from tests.operator.views import CALM, NOT_NEEDED, OFF, ON, UNSAID, asking, with_rig
+from tests.operator.views import CALM, EIGHT, NOT_NEEDED, OFF, ON, UNSAID, asking, with_rig
 
 
 @pytest.mark.parametrize("state", [UNSAID, NOT_NEEDED])
@@ -31,10 +31,10 @@ def test_a_word_without_a_rig_is_for_the_rigs_that_are_asked() -> None:
     view = asking(CALM, wide=(OFF, 1.0), landscape=(ON, 1.0))
     assert filter_words(view, OFF, None) == (FilterWord(rig="wide", state=OFF),)
     assert filter_words(view, ON, None) == (FilterWord(rig="landscape", state=ON),)
-    both = asking(CALM, long=(OFF, 1.0), wide=(OFF, 1.0))
-    assert filter_words(both, OFF, None) == (
-        FilterWord(rig="long", state=OFF),
+    two_of_six = asking(EIGHT, corona=(OFF, 1.0), wide=(OFF, 1.0))
+    assert filter_words(two_of_six, OFF, None) == (
         FilterWord(rig="wide", state=OFF),
+        FilterWord(rig="corona", state=OFF),
     )
 
 
@@ -43,6 +43,9 @@ def test_a_word_is_for_all_rigs_when_all_or_none_are_asked() -> None:
     every = asking(CALM, long=(ON, 0.0), wide=(ON, 0.0), landscape=(ON, 0.0))
     assert filter_words(every, ON, None) == (FilterWord(rig=None, state=ON),)
     assert filter_words(CALM, ON, None) == (FilterWord(rig=None, state=ON),)
+    # The landscape has no filter: with the two others asked, all that have one are.
+    both = asking(CALM, long=(OFF, 1.0), wide=(OFF, 1.0))
+    assert filter_words(both, OFF, None) == (FilterWord(rig=None, state=OFF),)
     # Asked for off, the operator says on: that is for all rigs, at once.
     assert filter_words(asking(CALM, long=(OFF, 0.0)), ON, None) == (FilterWord(rig=None, state=ON),)
 

@@ -119,8 +119,9 @@ holds:
 
 def test_the_question_names_what_is_asked() -> None:
     """The sentence that asks says which state, and which rig where there are several."""
-    assert ask(FilterState.OFF, None) == "Filter off now. Say when it is off"
+    assert ask(FilterState.OFF) == "Filter off now. Say when it is off"
     assert ask(FilterState.ON, "long") == "Filter on, rig long. Say when it is on"
+    assert ask(FilterState.OFF, "a", "b", "c") == "Filter off now, rigs a, b and c. Say when it is off"
 
 
 @pytest.mark.parametrize(
