@@ -85,7 +85,6 @@ class SimFault:
 class _Trouble:
     """A fault with the stretch of time it covers, once that is known."""
 
-    kind: SimFaultKind
     starts_ns: int | None
     after_frames: int | None
     for_s: float
@@ -172,14 +171,15 @@ class SimulatedDevice:
         self._card_change_s = card_change_s
         self._clock_error_s = clock_error_s
         made_ns = clock.now_ns()
-        self._troubles = [
-            _Trouble(fault.kind, fault.at_utc_ns, fault.after_frames, fault.for_s)
-            for fault in faults
-            if not (fault.kind is SimFaultKind.HANG and (fault.at_utc_ns or made_ns) < made_ns)
-        ]
-        self._start_counted_faults()
-        self._use_up(made_ns)
+        self._troubles: dict[SimFaultKind, list[_Trouble]] = {kind: [] for kind in SimFaultKind}
+        for fault in faults:
+            if not (fault.kind is SimFaultKind.HANG and (fault.at_utc_ns or made_ns) < made_ns):
+                trouble = _Trouble(fault.at_utc_ns, fault.after_frames, fault.for_s)
+                self._troubles[fault.kind].append(trouble)
+        self._counted = [t for troubles in self._troubles.values() for t in troubles if t.starts_ns is None]
         self.taken: list[_Exposure] = []
+        self._start_counted_faults(made_ns)
+        self._use_up(made_ns)
         self._writes_end_ns: list[int] = []
         self._nearest: dict[Settings, tuple[Settings, Readback]] = {}
         self.settings = Settings(exposure_s=1 / 125, f_number=8.0, iso=100)
@@ -202,30 +202,29 @@ class SimulatedDevice:
 
     def off_since(self, from_ns: int, until_ns: int) -> int | None:
         """Return the first instant in a stretch of time at which the camera is off the cable, or None."""
-        if not self._troubles:
+        outages = self._troubles[SimFaultKind.LOST] + self._troubles[SimFaultKind.BATTERY_EMPTY]
+        if not outages:
             return None
         starts = [
             max(trouble.starts_ns, from_ns)
-            for trouble in self._troubles
-            if trouble.kind in (SimFaultKind.LOST, SimFaultKind.BATTERY_EMPTY)
-            and trouble.starts_ns is not None
-            and trouble.starts_ns <= until_ns
-            and trouble.ends_ns > from_ns
+            for trouble in outages
+            if trouble.starts_ns is not None and trouble.starts_ns <= until_ns and trouble.ends_ns > from_ns
         ]
         return min(starts, default=None)
 
-    def has(self, kind: SimFaultKind) -> bool:
-        """Return whether a fault of this kind is upon the camera now."""
-        if not self._troubles:
+    def has(self, kind: SimFaultKind, at_ns: int | None = None) -> bool:
+        """Return whether a fault of this kind is upon the camera at an instant, now when None."""
+        troubles = self._troubles[kind]
+        if not troubles:
             return False
-        now = self.clock.now_ns()
-        return any(trouble.kind is kind and trouble.covers(now) for trouble in self._troubles)
+        instant_ns = self.clock.now_ns() if at_ns is None else at_ns
+        return any(trouble.covers(instant_ns) for trouble in troubles)
 
     def hang_if_due(self) -> None:
         """Block until a hang that has begun is over; each hang blocks one call."""
-        for trouble in self._troubles:
-            if trouble.kind is SimFaultKind.HANG and trouble.covers(self.clock.now_ns()):
-                self._troubles.remove(trouble)
+        for trouble in self._troubles[SimFaultKind.HANG]:
+            if trouble.covers(self.clock.now_ns()):
+                self._troubles[SimFaultKind.HANG].remove(trouble)
                 self.clock.sleep_until_ns(int(min(trouble.ends_ns, 2**62)))
                 return
 
@@ -275,18 +274,16 @@ class SimulatedDevice:
         self._use_up(opened_ns)
         exposure = _Exposure(opened_ns, ended_ns, word_ns, settings)
         self.taken.append(exposure)
-        for trouble in self._troubles:
-            if trouble.starts_ns is None and trouble.after_frames == len(self.taken):
-                trouble.starts_ns = word_ns
+        self._start_counted_faults(word_ns)
         return exposure
 
     def _use_up(self, now_ns: int) -> None:
         """Let an empty battery and a full card be the trouble they are until they are changed."""
         if self._battery_percent <= 0:
-            self._troubles.append(_Trouble(SimFaultKind.BATTERY_EMPTY, now_ns, None, self._battery_change_s))
+            self._troubles[SimFaultKind.BATTERY_EMPTY].append(_Trouble(now_ns, None, self._battery_change_s))
             self._battery_percent = 100.0
         if self._card_room == 0:
-            self._troubles.append(_Trouble(SimFaultKind.CARD_FULL, now_ns, None, self._card_change_s))
+            self._troubles[SimFaultKind.CARD_FULL].append(_Trouble(now_ns, None, self._card_change_s))
             self._card_room = self.body.card_frames
 
     def keep(self, exposure: _Exposure) -> str:
@@ -297,10 +294,10 @@ class SimulatedDevice:
         (self._folder / name).write_bytes(self._jpeg(exposure))
         return f"{self._folder.name}/{name}"
 
-    def _start_counted_faults(self) -> None:
-        for trouble in self._troubles:
-            if trouble.after_frames == 0:
-                trouble.starts_ns = self.clock.now_ns()
+    def _start_counted_faults(self, now_ns: int) -> None:
+        for trouble in self._counted:
+            if trouble.after_frames == len(self.taken):
+                trouble.starts_ns = now_ns
 
     def _jpeg(self, exposure: _Exposure) -> bytes:
         import piexif
@@ -401,10 +398,7 @@ class SimulatedCamera:
         self._begin(exposed=None)
         if exposure is None:
             raise CameraFault("there is no frame to wait for", exposed=False)
-        silent = any(
-            trouble.kind is SimFaultKind.NO_WORD and trouble.covers(exposure.opened_ns)
-            for trouble in device._troubles
-        )
+        silent = device.has(SimFaultKind.NO_WORD, exposure.opened_ns)
         self._wait_until(until_ns if silent else min(exposure.word_ns, until_ns), exposed=None)
         if silent or exposure.word_ns > until_ns:
             raise CameraFault(f"no word of a picture within {timeout_s:.1f} s", exposed=None)
