@@ -203,7 +203,7 @@ class _Search:
             row.last_utc_ns = now
 
     def _camera_lost(self, now: int, rig: str, detail: str) -> None:
-        outage = self._outage[rig] = self._new(now, rig, f"camera lost: {detail}", outage=True)
+        outage = self._outage[rig] = self._new(now, rig, f"camera lost: {detail.rstrip('.')}", outage=True)
         for key, row in list(self._rows.items()):
             because = row.frames["failed"] or key[1].startswith(_ROWS[MissReason.CAMERA])
             if key[0] == rig and because and now - row.last_utc_ns <= _BEFORE_NS:
