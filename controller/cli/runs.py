@@ -10,16 +10,10 @@ from collections import Counter
 from collections.abc import Callable, Mapping
 from contextlib import closing
 from dataclasses import dataclass
-from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
 from controller import __version__
-from controller.account.export import to_json_dict, write_csv
-from controller.account.model import Account, FrameEnd, make_account
-from controller.account.text import to_text
 from controller.cameras.clock import ClockEpoch, MonotonicClock
 from controller.cameras.profiles import UNSEEN_BY_HAND
 from controller.cameras.protocol import Camera, CameraFacts, Clock
@@ -27,7 +21,6 @@ from controller.cameras.simulated import MODEL as SIMULATED_MODEL
 from controller.cameras.simulated import SimFault, SimFaultKind, SimulatedDevice
 from controller.cli.output import console, print_json, table
 from controller.cli.paging import OpenPage, open_page
-from controller.cli.prepare import Prepared, prepare
 from controller.cli.second_place import second_folders
 from controller.engine.engine import Engine
 from controller.engine.view import RunView
@@ -42,11 +35,12 @@ from controller.page.address import PageOptions
 from controller.page.process import AlsoOnThePage
 from controller.plan.fields import Anchor, WrongValueError, parse_duration_s
 from controller.plan.profiles import RigProfile
-from controller.sky import Constants
 from controller.timeline.model import Hold, RigInfo, Timeline
 from controller.units import NS_PER_S, ContactName, UtcNs, Wanted, seconds_to_ns, utc_iso
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # the rest is imported where it is used: what goes on in totality has to begin quickly
+    from controller.account.model import Account
+    from controller.cli.prepare import Prepared
     from controller.live.driver import Surface
 
 EARLY_NS = 120 * NS_PER_S
@@ -110,6 +104,9 @@ def rehearse(
     page_options: PageOptions,
 ) -> None:
     """Play a plan against simulated cameras."""
+    from controller.cli.prepare import prepare
+    from controller.sky import Constants
+
     onlookers = status.onlookers(fast=fast)
     page_options.check(fast=fast)
     prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris, terrain)
@@ -155,6 +152,8 @@ def _simulate(
     as_json: bool,
     resumed: bool = False,
 ) -> str | None:
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
     from controller.simulate.driver import Simulation
 
     script = operator or ScriptedOperator(Habit.parse("prompt"))
@@ -220,6 +219,9 @@ def run(
     page_options: PageOptions,
 ) -> None:
     """Run a plan on its own cameras."""
+    from controller.cli.prepare import prepare
+    from controller.sky import Constants
+
     onlookers = status.onlookers()
     page_options.check()
     prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris, terrain)
@@ -599,6 +601,7 @@ def first_facts(
 ) -> dict[str, Any]:
     """Return what the first record says of a run, beside its title."""
     import hashlib
+    from importlib import metadata
 
     timeline = prepared.compiled.timeline
     return {
@@ -670,6 +673,10 @@ def finish(folder: RunFolder, outcome: str | None, *, as_json: bool) -> None:
     """Print the account of a run that has just ended, and exit by how it ended."""
     import typer
 
+    from controller.account.export import to_json_dict
+    from controller.account.model import FrameEnd, make_account
+    from controller.account.text import to_text
+
     made = make_account(folder.path)
     if as_json:
         print_json(to_json_dict(made))
@@ -692,6 +699,10 @@ def account(run_folders: list[Path], csv: Path | None, *, merge: bool, as_json: 
         return
     if len(run_folders) > 1:
         raise UsageError("An account is of one run. Mend: name one, or add --merge to join them.")
+    from controller.account.export import to_json_dict, write_csv
+    from controller.account.model import make_account
+    from controller.account.text import to_text
+
     made = make_account(RunFolder.open(run_folders[0]).path)
     if csv:
         write_csv(made, csv)
