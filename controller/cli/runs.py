@@ -351,8 +351,8 @@ def _not_before(ended_utc_ns: int, now_utc_ns: int, *, real: bool) -> None:
 
 
 def _bodies_of(folder: RunFolder) -> dict[str, CameraBody]:
+    from controller.plan.bodies import bodies_of
     from controller.plan.loading import load_plan
-    from controller.timeline.compile import bodies_of
 
     return bodies_of(load_plan(folder.plan_path, folder.profile_path))
 

@@ -10,13 +10,12 @@ import math
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TypeVar
 
 from controller.errors import Fault, PlanError
-from controller.gear.body import SIMULATED_BODY, TETHERED_BODY, CameraBody, is_listed
+from controller.gear.body import CameraBody, is_listed
 from controller.gear.drift import AimPlan, SunSeen
-from controller.gear.profile import CameraProfile
 from controller.light.stops import format_exposure, format_f_number, longest_exposure_s
+from controller.plan.bodies import bodies_of, known
 from controller.plan.brackets import take_exposures
 from controller.plan.fields import (
     EARLIEST_FILTER_OFF_BEFORE_C2_S,
@@ -80,41 +79,6 @@ class Compiled:
     bodies: Mapping[str, CameraBody]
     aims: Mapping[str, AimPlan] = field(default_factory=dict)
     """When each fixed rig on the Sun is aimed, where its sensor is known."""
-
-
-_T = TypeVar("_T")
-
-
-def _known(given: _T | None, assumed: _T) -> _T:
-    return assumed if given is None else given
-
-
-def body_of(rig: RigPlan, measured: CameraProfile | None = None) -> CameraBody:
-    """Return what planning assumes of the rig's camera.
-
-    The driver's defaults, over them what its profile measured, over that the plan's own figures.
-    """
-    base = SIMULATED_BODY if rig.camera.driver == "simulated" else TETHERED_BODY
-    if measured is not None:
-        base = measured.body(base)
-    camera = rig.camera
-    return replace(
-        base,
-        shutter_s=tuple(_known(camera.shutter_speeds, list(base.shutter_s))),
-        f_numbers=tuple(_known(camera.apertures, list(base.f_numbers))),
-        isos=tuple(_known(camera.isos, list(base.isos))),
-        card_frames=_known(camera.card_frames, base.card_frames),
-        **camera.own_times(),
-    )
-
-
-def bodies_of(loaded: LoadedPlan) -> dict[str, CameraBody]:
-    """Return what planning assumes of each rig's camera, by the rig's name."""
-    profiles = loaded.profiles
-    return {
-        rig.name: body_of(rig, profiles[rig.name].measured if rig.name in profiles else None)
-        for rig in loaded.plan.rigs
-    }
 
 
 def compile_plan(loaded: LoadedPlan, site: SiteContacts, *, time_zone: str = "UTC") -> Compiled:
@@ -468,8 +432,8 @@ class _Compiler:
     def job(self, loc: Loc, shot: ShotPlan, phase: Phase) -> Job | None:
         body, rig = self.days[phase.rig].body, self.days[phase.rig].rig
         exposures = take_exposures(shot)
-        f_number = _known(shot.aperture, rig.optics.aperture)
-        iso = _known(shot.iso, rig.iso)
+        f_number = known(shot.aperture, rig.optics.aperture)
+        iso = known(shot.iso, rig.iso)
         self.check_settings(loc, shot, rig, exposures)
         span = self.span(loc, shot, phase)
         if span is None:
@@ -545,7 +509,7 @@ class _Compiler:
                 f"{camera} {', '.join(map(format_exposure, unlisted))}.",
                 f"{bulb}use times from {shortest} to {longest}, or say in shutter_speeds what it has.",
             )
-        f_number = _known(shot.aperture, rig.optics.aperture)
+        f_number = known(shot.aperture, rig.optics.aperture)
         if not is_listed(f_number, body.f_numbers):
             self.fault(
                 (*loc, "aperture") if shot.aperture else (*here, "optics", "aperture"),
@@ -553,7 +517,7 @@ class _Compiler:
                 f"use one from {format_f_number(min(body.f_numbers))} to {format_f_number(max(body.f_numbers))}, or "
                 "say in apertures what it has.",
             )
-        iso = _known(shot.iso, rig.iso)
+        iso = known(shot.iso, rig.iso)
         if not is_listed(iso, body.isos):
             self.fault(
                 (*loc, "iso") if shot.iso else (*here, "iso"),

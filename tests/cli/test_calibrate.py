@@ -14,8 +14,8 @@ from controller.cli import calibrate
 from controller.cli.app import app
 from controller.errors import CameraError, OperatorError, UsageError
 from controller.gear.profile import parse_profile
+from controller.plan.bodies import bodies_of
 from controller.plan.loading import load_plan
-from controller.timeline.compile import bodies_of
 from tests.timeline.building import FILTERED_PLAN
 
 

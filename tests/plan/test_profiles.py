@@ -11,8 +11,8 @@ import pytest
 
 from controller.errors import PlanError
 from controller.gear.profile import CameraProfile, parse_profile
+from controller.plan.bodies import bodies_of
 from controller.plan.loading import load_plan
-from controller.timeline.compile import bodies_of
 
 BASE = (Path(__file__).parent / "base.yaml").read_text(encoding="utf-8")
 WIDE = "  - name: wide\n    camera:\n      driver: simulated\n"

@@ -14,10 +14,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from controller.errors import PlanError
+from controller.plan.bodies import body_of
 from controller.plan.brackets import take_exposures
 from controller.plan.loading import load_plan_text
 from controller.plan.model import Plan, ShotPlan
-from controller.timeline.compile import Compiled, SiteContacts, body_of
+from controller.timeline.compile import Compiled, SiteContacts
 from controller.timeline.cues import takes_off
 from controller.timeline.model import Frame, Phase, Timeline
 from controller.units import NS_PER_S, ContactName, FilterState, Wanted, seconds_to_ns
