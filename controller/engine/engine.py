@@ -643,8 +643,16 @@ class Engine:
             (frame.due_utc_ns, frame.due_utc_ns + frame.slot_ns)
             for frame in (self._frames[i] for i in self._handed(rig))
         ]
+        had = [
+            frame
+            for frame_id, frame in self._frames.items()
+            if frame.rig == rig
+            and frame.phase == phase.name
+            and self._frame_state[frame_id] in (FrameState.FIRED, FrameState.HANDED)
+        ]
         moved = lost = 0
-        for placement in refit(mine, self._now, lead_ns=seconds_to_ns(REFIT_LEAD_S), taken=taken):
+        lead = seconds_to_ns(REFIT_LEAD_S)
+        for placement in refit(mine, self._now, lead_ns=lead, taken=taken, had=had):
             frame = placement.frame
             if placement.due_utc_ns is None:
                 lost += 1
@@ -763,7 +771,9 @@ class Engine:
         if place is None:
             self._say("The journal is back in its place", urgent=False)
         else:
-            self._say("The journal has moved to a second place. Make room on the disk of the run", urgent=True)
+            self._say(
+                "The journal has moved to a second place. Make room on the disk of the run", urgent=True
+            )
 
     def _journal_alarm(self) -> str:
         if self._journal_place is None:

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import random
-from collections import Counter
+import sys
 from collections.abc import Iterable
-from itertools import pairwise, permutations
+from dataclasses import dataclass
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.timeline.model import Frame, Settings
-from controller.timeline.refit import Placement, Slots, last_start, refit
+from controller.timeline.refit import Placement, Score, Slots, last_start, refit, score, worth
 from controller.units import NS_PER_S, FilterState, UtcNs, Wanted, seconds_to_ns
 
 T0 = 1_817_000_000 * NS_PER_S
@@ -34,14 +35,15 @@ def frame(
     ends_by: float = 1000.0,
     slot_s: float = 1.0,
     exposure_s: float = 0.1,
+    shot: str | None = None,
 ) -> Frame:
-    """A frame due at a second, that may be moved between `start` and a last release at `until`."""
+    """A frame due at a second, that may be moved between `start` and a last release at `until`; a shot of its own."""
     return Frame(
         frame_id=f"long/{number:04d}",
         rig="long",
         phase="totality",
-        shot="shot",
-        take=1,
+        shot=shot or f"shot {number}",
+        take=number,
         step=1,
         settings=Settings(exposure_s=exposure_s, f_number=8, iso=100),
         wanted=wanted,
@@ -99,7 +101,11 @@ def test_a_must_frame_takes_what_it_needs() -> None:
         *(frame(n, 8.0 + n, until=12, wanted=NICE) for n in range(2, 4)),
         frame(4, 12, until=40, wanted=WANT),
     ]
-    assert places(frames, now=10) == {1: 10.0, 3: 11.0, 4: 12.0}
+    assert sorted(places(frames, now=10).values()) == [10.0, 11.0, 12.0, 13.0]
+    fixed = places([*frames[:3], frame(4, 12, until=12)], now=10)
+    assert fixed[4] == 12.0
+    assert {1, 4} <= set(fixed)
+    assert len(fixed) == 3
 
 
 def test_of_equal_stretches_the_more_wanted_has_the_place() -> None:
@@ -207,51 +213,104 @@ def test_every_frame_is_placed_within_its_bounds_or_lost(
 
 
 @settings(max_examples=500)
-@given(frame_lists(equal=True), NOWS, BUSY)
+@given(frame_lists(), NOWS, BUSY)
 def test_no_must_frame_is_lost_for_one_wanted_less(
     frames: list[Frame], now: float, busy: tuple[tuple[float, float], ...]
 ) -> None:
-    """With equal slots, where a less wanted frame was placed no lost frame wanted more could have been."""
-    found = refit(frames, at(now), lead_ns=0, taken=[(at(a), at(b)) for a, b in busy])
-    for lost in (p.frame for p in found if p.due_utc_ns is None):
-        start = max(at(now), lost.starts_from_utc_ns)
+    """A must frame that was given up would find no room if the must frames alone stood where they stand."""
+    taken = [(at(a), at(b)) for a, b in busy]
+    found = refit(frames, at(now), lead_ns=0, taken=taken)
+    musts = Slots(taken)
+    for placed in found:
+        if placed.due_utc_ns is not None and placed.frame.wanted is MUST:
+            musts.take(placed.due_utc_ns, placed.due_utc_ns + placed.frame.slot_ns)
+    for lost in (p.frame for p in found if p.due_utc_ns is None and p.frame.wanted is MUST):
         latest = min(lost.movable_until_utc_ns, last_start(lost))
-        for other in found:
-            if other.due_utc_ns is not None and other.frame.wanted.rank > lost.wanted.rank:
-                assert not start <= other.due_utc_ns <= latest
+        assert musts.earliest(max(at(now), lost.starts_from_utc_ns), lost.slot_ns, latest) is None
 
 
 @given(frame_lists(), NOWS, BUSY)
-def test_a_time_to_come_is_lost_only_to_one_wanted_more(
+def test_a_time_to_come_is_lost_only_to_others(
     frames: list[Frame], now: float, busy: tuple[tuple[float, float], ...]
 ) -> None:
-    """A frame whose own time is to come keeps it, unless the camera is busy or one wanted more is there.
-
-    Must frames may also make room for each other: see the test after this one.
-    """
+    """A frame whose own time is to come keeps it, unless the camera is busy then or another frame is there."""
     taken = [(at(a), at(b)) for a, b in busy]
     found = refit(frames, at(now), lead_ns=0, taken=taken)
     for moved in found:
         one = moved.frame
-        if one.wanted is MUST or one.due_utc_ns < at(now) or moved.due_utc_ns == one.due_utc_ns:
+        if one.due_utc_ns < at(now) or moved.due_utc_ns == one.due_utc_ns:
             continue
         end = one.due_utc_ns + one.slot_ns
         in_the_way = taken + [
             (p.due_utc_ns, p.due_utc_ns + p.frame.slot_ns)
             for p in found
-            if p.due_utc_ns is not None and p.frame.wanted.rank < one.wanted.rank
+            if p.due_utc_ns is not None and p.frame is not one
         ]
         assert any(a < end and one.due_utc_ns < b for a, b in in_the_way)
 
 
-def test_a_must_frame_moves_over_where_that_saves_another() -> None:
-    """A must frame gives up its time for a lost one with less leeway, when both can be had; else it keeps it."""
-    lost, tight = frame(1, 5, until=10.5, wanted=MUST), frame(2, 10, until=30, wanted=MUST)
-    assert places([lost, tight], now=10) == {1: 10.0, 2: 11.0}
-    assert places([lost, frame(2, 10, until=10.2, wanted=MUST)], now=10) == {2: 10.0}
-    assert places([frame(1, 5, until=40, wanted=MUST), tight], now=10) == {1: 11.0, 2: 10.0}
-    equal = [frame(1, 5, until=10.5), frame(2, 10, until=30)]
-    assert places(equal, now=10) == {2: 10.0}
+def test_a_frame_moves_over_where_that_saves_another() -> None:
+    """A frame gives up its time for a lost one with less leeway, when both can be had; else it keeps it."""
+    for wanted in (MUST, WANT):
+        lost, tight = frame(1, 5, until=10.5, wanted=wanted), frame(2, 10, until=30, wanted=wanted)
+        assert places([lost, tight], now=10) == {1: 10.0, 2: 11.0}
+        assert places([lost, frame(2, 10, until=10.2, wanted=wanted)], now=10) == {2: 10.0}
+        assert places([frame(1, 5, until=40, wanted=wanted), tight], now=10) == {1: 11.0, 2: 10.0}
+
+
+def test_a_want_frame_is_not_lost_to_a_must_one_that_can_wait() -> None:
+    """A want frame with a short stretch has its place before a must one with a long one."""
+    frames = [frame(1, 5, until=30, wanted=MUST), frame(2, 6, until=10.5), frame(3, 7, until=11.5)]
+    assert places(frames, now=10) == {1: 12.0, 2: 10.0, 3: 11.0}
+
+
+def test_many_do_not_move_for_one_more_of_the_same() -> None:
+    """A repeat that adds little is given up rather than that all others leave their times; a first is not."""
+    row = [frame(n, 8.0 + n, until=60, wanted=NICE) for n in range(2, 32)]
+    repeats = [frame(40 + n, n, until=9, wanted=NICE, shot="again") for n in range(2)]
+    late = frame(50, 5, until=11, wanted=NICE, shot="again")
+    moved = places([*row, late], now=10)
+    assert moved[50] == 10.0
+    assert [moved[n] for n in range(2, 32)] == [9.0 + n for n in range(2, 32)]
+    kept = {
+        int(p.frame.frame_id[-4:]): p.due_utc_ns for p in refit([*row, late], at(10), lead_ns=0, had=repeats)
+    }
+    assert kept == {**{n: at(8.0 + n) for n in range(2, 32)}, 50: None}
+
+
+# --- the score --------------------------------------------------------------------------------------
+
+
+def test_the_first_picture_counts_whole_and_each_further_one_less() -> None:
+    """One picture more of a shot and exposure adds 1, 1/4, 1/9 ... of the first; one with another exposure, all."""
+    same = [frame(n, n, until=50, shot="corona") for n in range(3)]
+    assert [round(score(same[:n]).others / score(same[:1]).others, 6) for n in (1, 2, 3)] == [
+        1,
+        1.25,
+        1.361111,
+    ]
+    assert score(same[:1], had=same[1:]).others == pytest.approx(worth(WANT, 2))
+    other = frame(9, 9, until=50, shot="corona", exposure_s=0.2)
+    assert score([same[0], other]).others == 2 * score(same[:1]).others
+
+
+def test_no_number_of_less_wanted_frames_outweighs_a_must_one() -> None:
+    """A repeat of a must shot stands above any number of want and nice ones."""
+    must = [frame(n, n, until=50, wanted=MUST, shot="ring") for n in range(200)]
+    rest = [frame(n, n, until=50, wanted=WANT) for n in range(200)]
+    assert score(must) > score([*must[:-1], *rest])
+
+
+def test_a_nice_picture_is_not_lost_to_the_tenth_of_a_filling_shot() -> None:
+    """Where a shot has fired often, a first nice picture and the rest of a bracket come before one more of it."""
+    had = [frame(100 + n, 0, until=1, shot="corona") for n in range(9)]
+    filling = [frame(n, 9.0 + n, start=0, until=14, shot="corona") for n in range(1, 6)]
+    bracket = [frame(10 + n, 5, start=0, until=14, exposure_s=0.2 * n, shot="corona") for n in (1, 2, 3)]
+    earthshine = frame(20, 5, start=0, until=14, wanted=NICE)
+    found = refit([*filling, *bracket, earthshine], at(10), lead_ns=0, had=had)
+    placed = {int(p.frame.frame_id[-4:]) for p in found if p.due_utc_ns is not None}
+    assert {11, 12, 13, 20} <= placed
+    assert len(placed) == 5
 
 
 def test_nothing_moves_where_nothing_was_lost() -> None:
@@ -284,47 +343,127 @@ def random_frames(rng: random.Random, count: int, *, slots: tuple[float, ...] = 
     return frames
 
 
-def most_musts(frames: list[Frame], now_ns: int) -> int:
-    """The most must frames that any order at all can place: every order, each as early as it goes."""
-    musts = [f for f in frames if f.wanted is MUST]
-    best = 0
-    for order in permutations(musts):
-        cursor, placed = now_ns, 0
-        for one in order:
-            start = max(cursor, one.starts_from_utc_ns)
-            if start <= min(one.movable_until_utc_ns, last_start(one)):
-                placed += 1
-                cursor = start + one.slot_ns
-        best = max(best, placed)
-        if best == len(musts):
-            break
+@dataclass(frozen=True)
+class Case:
+    """What is to be refitted, and what the camera has done and is doing."""
+
+    frames: list[Frame]
+    now: int
+    taken: list[tuple[int, int]]
+    had: list[Frame]
+
+
+def drawn_case(seed: int, *, crowded: bool) -> Case:
+    """Draw four to nine frames of two to six shots, brackets and repeats among them, some of it lost or had.
+
+    `crowded` ones find far less room than they need, with slots from 0.3 to 4.6 s.
+    """
+    rng = random.Random(f"{seed} {crowded}")
+    exposures = (0.001, 0.5, 1.0, 2.0, 4.0) if crowded else (0.001, 0.125, 1.0, 2.0)
+    shots = [
+        (f"shot {n}", rng.choice((MUST, WANT, WANT, NICE)), rng.choices(exposures, k=rng.randint(1, 3)))
+        for n in range(rng.randint(2, 6))
+    ]
+    now = rng.choice((3.0, 5.0, 7.0) if crowded else (1.0, 2.5, 4.0, 6.0, 8.0))
+    frames: list[Frame] = []
+    due, count = 0.0, rng.randint(7 if crowded else 4, 9)
+    while len(frames) < count:
+        shot, wanted, bracket = rng.choice(shots)
+        for exposure in bracket[: count - len(frames)]:
+            slot = exposure + rng.choice((0.3, 0.5, 0.6))
+            reach = rng.choice((0.2, 1, 2, 4, 7) if crowded else (0.5, 2, 5, 8, 12))
+            until = (max(due, now) if crowded else due) + reach
+            start = max(0.0, due - rng.choice((0, 1, 4, 20)))
+            frames.append(
+                frame(
+                    len(frames) + 1, due, wanted=wanted, start=start, until=until, shot=shot,
+                    ends_by=until + exposure + rng.choice((0, 3)), exposure_s=exposure, slot_s=slot,
+                )
+            )  # fmt: skip
+            due += slot
+        due += 0 if crowded else rng.choice((0, 0, 0.4, 1.5))
+    busy = rng.choice(((), (), ((0, 1),), ((1, 2), (4, 5))))
+    had = []
+    for n in range(rng.choice((0, 0, 1, 3))):
+        shot, wanted, bracket = rng.choice(shots)
+        fired = frame(100 + n, 0, until=1, wanted=wanted, shot=shot, exposure_s=rng.choice(bracket))
+        had.append(fired)
+    return Case(frames, at(now), [(at(now + a), at(now + b)) for a, b in busy], had)
+
+
+def best_score(case: Case) -> Score:
+    """Try every set of the frames in every order, each as early as it goes, and return the best score.
+
+    For each set the earliest instant at which all of it can be over, whichever frame is the last, decides
+    whether the set can be had: what any order can do, the earliest end of the rest can do as well.
+    """
+    frames, count = case.frames, len(case.frames)
+    over: list[int | None] = [case.now] + [None] * (2**count - 1)
+    best = Score(0, 0)
+    for chosen in range(1, 2**count):
+        for number, last in enumerate(frames):
+            before = over[chosen & ~(1 << number)] if chosen >> number & 1 else None
+            if before is None:
+                continue
+            start = max(before, last.starts_from_utc_ns)
+            for a, b in sorted(case.taken):
+                if start < b and a < start + last.slot_ns:
+                    start = b
+            if start <= min(last.movable_until_utc_ns, last_start(last)):
+                end, known = start + last.slot_ns, over[chosen]
+                over[chosen] = end if known is None else min(known, end)
+        if over[chosen] is not None:
+            best = max(best, counted([f for n, f in enumerate(frames) if chosen >> n & 1], case.had))
     return best
 
 
-@pytest.mark.parametrize(
-    ("slots", "whole_at_least", "share_at_least"),
-    [((1.0,), 0.99, 0.998), ((0.6, 1.0, 2.5), 0.98, 0.995)],
-    ids=["equal slots", "unequal slots"],
-)
-def test_hardly_a_must_frame_fewer_than_the_best_there_is(
-    slots: tuple[float, ...], whole_at_least: float, share_at_least: float
-) -> None:
-    """Against every order of the must frames: how often as many are placed, and the share placed in all."""
-    rng = random.Random(11)
-    count: Counter[str] = Counter()
-    for _ in range(600):
-        frames = random_frames(rng, rng.randint(4, 9), slots=slots)
-        now = at(rng.choice((1.5, 3.0, 4.5, 6.0)))
-        best = most_musts(frames, now)
-        got = sum(p.due_utc_ns is not None and p.frame.wanted is MUST for p in refit(frames, now, lead_ns=0))
-        assert got <= best
-        count["cases"] += 1
-        count["whole"] += got == best
-        count["got"] += got
-        count["best"] += best
-    assert count["best"] > 1000
-    assert count["whole"] / count["cases"] >= whole_at_least, count
-    assert count["got"] / count["best"] >= share_at_least, count
+def counted(frames: list[Frame], had: list[Frame]) -> Score:
+    """Count what frames are worth, apart from the program's own way to do so."""
+    total = {MUST: 0.0, WANT: 0.0, NICE: 0.0}
+    for shot, settings_ in {(f.shot, f.settings) for f in frames}:
+        same = [f for f in frames if (f.shot, f.settings) == (shot, settings_)]
+        before = sum((f.shot, f.settings) == (shot, settings_) for f in had)
+        total[same[0].wanted] += sum(1 / (before + n) ** 2 for n in range(1, len(same) + 1))
+    return Score(round(total[MUST], 9), round(10 * total[WANT] + total[NICE], 9))
+
+
+@pytest.mark.parametrize("crowded", [False, True], ids=["some room", "crowded"])
+def test_never_worse_than_95_percent_of_the_best(capsys: pytest.CaptureFixture[str], crowded: bool) -> None:
+    """Against every set in every order, in 300 cases each: no score is below 95 % of the best; the gap is printed.
+
+    Must frames first; where their score is the best there is, the others'.
+    """
+    shares = []
+    short = 0
+    for seed in range(300):
+        case = drawn_case(seed, crowded=crowded)
+        found = refit(case.frames, case.now, lead_ns=0, taken=case.taken, had=case.had)
+        got = counted([p.frame for p in found if p.due_utc_ns is not None], case.had)
+        best = best_score(case)
+        assert got <= best, f"seed {seed}: better than the best there is"
+        musts = got.must / best.must if best.must else 1.0
+        others = got.others / best.others if best.others and got.must == best.must else 1.0
+        shares.append(min(musts, others))
+        short += len(found) > sum(p.due_utc_ns is not None for p in found)
+        assert shares[-1] >= 0.95, f"seed {seed}: {got} of {best}"
+    assert short >= 150, "the cases are too easy"
+    lost = [1 - share for share in shares]
+    with capsys.disabled():
+        sys.stdout.write(
+            f"\nrefit, {'crowded' if crowded else 'some room'}: {len(lost)} cases, {short} with too little room; "
+            f"below the best {sum(gap > 0 for gap in lost)} times, by {max(lost):.2%} at worst, "
+            f"{sum(lost) / len(lost):.4%} in the mean\n"
+        )
+
+
+def test_the_order_of_the_frames_does_not_matter() -> None:
+    """The same frames in any order, and again, give the same placements."""
+    for seed in range(60):
+        case = drawn_case(seed, crowded=True)
+        first = refit(case.frames, case.now, lead_ns=0, taken=case.taken, had=case.had)
+        mixed = random.Random(seed).sample(case.frames, len(case.frames))
+        again = refit(mixed, case.now, lead_ns=0, taken=case.taken[::-1], had=case.had[::-1])
+        assert again == first
 
 
 # --- the intervals under it -------------------------------------------------------------------------
