@@ -22,6 +22,7 @@ import numpy as np
 import swisseph
 from bench_memory import memory
 from bench_release import release
+from bench_resume import resume
 
 from controller.account.model import make_account
 from controller.account.odds import Case, live, live_one
@@ -57,6 +58,7 @@ def main() -> None:
     made_up_days()
     journal()
     release(row)
+    resume(row)
 
 
 def row(what: str, ours: str, yardstick: str, ratio: float) -> None:
