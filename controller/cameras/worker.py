@@ -59,8 +59,8 @@ FAILURES_TO_REOPEN = 3
 OPENING_WITHIN_S = 25.0
 """A call that opens a camera hangs after this: a driver gives up on a silent USB device after 20 s (libgphoto2's
 PTP driver, from memory)."""
-CALL_WITHIN_S = 10.0
-"""A call that sets, asks or closes a camera hangs after this; the slowest body needs half of it (from memory)."""
+CALL_WITHIN_S = 8.0
+"""A call that sets, asks or closes a camera hangs after this; the slowest body known needs half of it (from memory)."""
 WORD_GRACE_S = 1.0
 """A frame's call hangs when it is not back so long after the worker itself should have given up."""
 
