@@ -136,6 +136,7 @@ class LiveRun:
         facts = {**self.facts, "silence_limit_s": bounds(self.engine.timeline)}
         self.facts = facts
         self._outcome: str | None = None
+        self._shown_ns = self.clock.now_ns()
         self._scheduler = BackgroundScheduler(timezone=UTC)
         self._lock = threading.Lock()  # guards the seats; never held while anything is waited for
         self._closing = threading.Event()
@@ -157,7 +158,7 @@ class LiveRun:
             while self._outcome is None:
                 self._turn(SHOW_EVERY_S)
                 if self._outcome is None:
-                    self._show()
+                    self._show_unless_more_comes()
             self._close_down()
         return self._outcome
 
@@ -169,7 +170,14 @@ class LiveRun:
             event = m.TimePassed(now_utc_ns=self._now())
         self._carry_out(self.engine.handle(event))
 
+    def _show_unless_more_comes(self) -> None:
+        """Show what came at once, such as words for many rigs, at once; in a busy run, too, now and then."""
+        long_ago = self.clock.now_ns() - self._shown_ns > seconds_to_ns(SHOW_EVERY_S)
+        if long_ago or self._events.empty():
+            self._show()
+
     def _show(self) -> None:
+        self._shown_ns = self.clock.now_ns()
         with self._costing_nothing("the screen"):
             self.surface.show(self.engine.view(self._now()))
 

@@ -456,3 +456,22 @@ def test_a_stop_waits_for_the_answers_and_no_longer_than_bound(monkeypatch: pyte
     assert [one["unknown"] for one in desk.paper.of(Kind.RUN_ENDED)] == [1]
     assert ("long", "withdrawn", ("long/0001",)) in desk.log
     until(lambda: nothing_left_running(desk))
+
+
+@pytest.mark.parametrize(("every_s", "first"), [(5.0, 40), (-1.0, 1)], ids=["calm", "busy for long"])
+def test_what_comes_at_once_is_shown_at_once(
+    every_s: float, first: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Words for many rigs in one key are one new view; when the last view is old, one is shown all the same."""
+    desk = Desk(timeline([filtered(1, 60)]))
+    seen: list[int] = []
+    monkeypatch.setattr(desk.screen, "show", lambda _view: seen.append(len(desk.paper.of(Kind.NOTE))))
+    monkeypatch.setattr(desk.run, "_turn", lambda _timeout_s: turn(1.0))
+    turn = type(desk.run)._turn.__get__(desk.run)
+    monkeypatch.setattr(driver, "SHOW_EVERY_S", every_s)
+    for number in range(40):
+        desk.run.post(m.Noted(now_utc_ns=at(9), text=f"{number}"))
+    thread = desk.begin()
+    until(lambda: seen)
+    desk.stop(thread)
+    assert seen[0] == first
