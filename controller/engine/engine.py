@@ -32,6 +32,7 @@ from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_
 
 HAND_OVER_LEAD_S = 2.0
 """How long before its due instant a frame goes to its camera's worker."""
+_LEAD_NS = seconds_to_ns(HAND_OVER_LEAD_S)
 REFIT_LEAD_S = 0.4
 """A refit places nothing sooner than this, so that the camera can be set."""
 CUE_LATE_LIMIT_S = 1.0
@@ -486,8 +487,10 @@ class Engine:
                     self._record("hold_expired", hold_id=hold.hold_id, rig=hold.rig, needs=hold.needs.value)
                 elif self._now >= self._ask_next[hold.hold_id]:
                     asked.append(hold)
-        self._acknowledge(passed)
-        self._ask(asked)
+        if passed:
+            self._acknowledge(passed)
+        if asked:
+            self._ask(asked)
 
     def _ask(self, holds: list[Hold]) -> None:
         """Ask for the filters of all these holds, in one sentence for each state: a second would cut it off."""
@@ -515,13 +518,12 @@ class Engine:
                 self._say(cue.say, urgent=False)
 
     def _advance_frames(self, rig: str) -> None:
-        lead = seconds_to_ns(HAND_OVER_LEAD_S)
         planned = self._planned[rig]
-        if not planned or self._frames[planned[0]].due_utc_ns - lead > self._now:
+        if not planned or self._frames[planned[0]].due_utc_ns - _LEAD_NS > self._now:
             return  # as at most events
         for frame_id in list(planned):
             frame = self._frames[frame_id]
-            if frame.due_utc_ns - lead > self._now:
+            if frame.due_utc_ns - _LEAD_NS > self._now:
                 break
             reason = self._blocked(frame)
             if reason is None:
@@ -579,12 +581,11 @@ class Engine:
                 wakes += [hold.closes_utc_ns, self._ask_next[hold_id]]
         if self._cues:
             wakes.append(self._cues[0].at_utc_ns)
-        lead = seconds_to_ns(HAND_OVER_LEAD_S)
         for ids in self._planned.values():
             for frame_id in ids:
                 frame = self._frames[frame_id]
-                if frame.due_utc_ns - lead > self._now:
-                    wakes.append(frame.due_utc_ns - lead)
+                if frame.due_utc_ns - _LEAD_NS > self._now:
+                    wakes.append(frame.due_utc_ns - _LEAD_NS)
                     break
                 wakes.append(max(frame.movable_until_utc_ns, frame.deadline_utc_ns) + 1)
         later = [wake for wake in wakes if wake > self._now]
