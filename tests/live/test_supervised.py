@@ -22,6 +22,7 @@ from controller.journal.unfinished import unfinished_run
 from controller.journal.writing import JournalWriter
 from tests.cli.command import HOLDFIRE, ROOT, environment
 from tests.engine.builder import rig_info, timeline
+from tests.live.test_awake import GRANTS, install
 from tests.live.test_real_time import RIG
 
 UNIT = ROOT / "scripts" / "holdfire.service"
@@ -93,10 +94,13 @@ def fired(journal: Path) -> list[str]:
 
 
 def command(tmp_path: Path) -> subprocess.Popen[bytes]:
-    """What a supervisor starts, each time the same."""
+    """What a supervisor starts, each time the same; the system lets sleep be held off, as far as it is told."""
+    install(tmp_path / "tools", "systemd-inhibit", GRANTS)
+    around = environment()
+    around["PATH"] = f"{tmp_path / 'tools'}:{around['PATH']}"
     words = ["run", "plan.yaml", "--resume", "--operator", "prompt", "--from", "10 s before C3"]
     return subprocess.Popen(
-        [*HOLDFIRE, *words], cwd=tmp_path, env=environment(), stdin=subprocess.DEVNULL,
+        [*HOLDFIRE, *words], cwd=tmp_path, env=around, stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
     )  # fmt: skip
 
@@ -121,7 +125,13 @@ def test_the_same_command_goes_on_after_a_kill(tmp_path: Path) -> None:
     frames = fired(journal)
     assert len(frames) > before.count(b'"kind":"frame_fired"')
     assert len(set(frames)) == len(frames)
-    assert RunFolder.open(journal.parent).read().closed
+    reading = RunFolder.open(journal.parent).read()
+    assert reading.closed
+    said = {r["kind"]: r["sleep"] for r in reading.records if r["kind"] in ("run_began", "run_resumed")}
+    assert len(said) == 2
+    if sys.platform == "linux":
+        assert all("held off by systemd-inhibit" in sentence for sentence in said.values())
+        assert (tmp_path / "tools" / "log").read_text().count("--what=sleep:idle:handle-lid-switch") == 2
     assert cut_off_run(runs, tmp_path / "plan.yaml") is None
 
 
