@@ -67,7 +67,8 @@ def find_second(run_folder: Path, folders: Iterable[Path], avoid: Collection[Pat
         try:
             return open_second(path, start=0, held=0)
         except OSError:
-            continue
+            with contextlib.suppress(OSError):
+                path.unlink()
     return None
 
 

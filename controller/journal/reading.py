@@ -113,13 +113,20 @@ def read_journal(path: Path) -> JournalReading:
     Raises:
         JournalError: if the file is missing or cannot be read.
     """
+    while True:
+        data = _read(path)
+        reading = join(data, whole=path.with_name(WHOLE_NAME).exists()).reading
+        if reading.state is not JournalState.ALTERED or _read(path) == data:
+            return reading  # else it was written to between the reading of the one place and of the other
+
+
+def _read(path: Path) -> bytes:
     try:
-        data = path.read_bytes()
+        return path.read_bytes()
     except OSError as error:
         raise JournalError(
             f"{path}: the journal cannot be read ({error.strerror}). Mend: give the folder of a run."
         ) from error
-    return join(data, whole=path.with_name(WHOLE_NAME).exists()).reading
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -279,10 +279,16 @@ class JournalWriter:
         return True
 
     def close(self) -> None:
-        """Give the journal free. What was appended is on the disk already; an unused second place is removed."""
+        """Give the journal free. What was appended is on the disk already; an unused second place is removed.
+
+        A journal that is away is brought to the run's folder if that takes it by now.
+        """
         with self._mutex:
             if self._closed:
                 return
+            if self._may_return():
+                with contextlib.suppress(OSError):
+                    self._first.take(self._kept, self._kept_from)
             self._closed, self._usable = True, False
             self._first.close()
             if self._second is not None:

@@ -19,6 +19,7 @@ from typing import Any
 import pytest
 
 from controller.errors import JournalError
+from controller.journal import reading as reading_module
 from controller.journal.folder import verify
 from controller.journal.lines import digest, encode_line
 from controller.journal.places import find_second, second_path
@@ -480,6 +481,37 @@ def test_any_cut_of_either_place(disks: Disks) -> None:
             reading = disks.read()
             assert reading.records == whole[: len(reading.records)], (path.name, length)
         path.write_bytes(data)
+
+
+def test_brought_home_at_the_end(disks: Disks) -> None:
+    """A run that ends while its journal is away leaves it whole in its folder if there is room by then."""
+    with disks.create() as writer:
+        disks.fill(disks.run, 9)
+        writer.append(Kind.RUN_ENDED, T0_NS, outcome="finished")
+        assert disks.read().second_place == disks.second
+        disks.room.clear()
+    disks.second.unlink()
+    assert disks.read().state is JournalState.CLOSED
+    assert kinds(disks.read()) == ["run_began", "run_ended"]
+
+
+def test_read_while_it_moves(disks: Disks, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A reader that comes just as the journal moves does not take it for altered."""
+    with disks.create() as writer:
+        before = disks.journal.read_bytes()
+        writer.append(Kind.NOTE, T0_NS, text="the last at home")
+        at_home = disks.journal.read_bytes()
+        disks.fill(disks.run)
+        writer.append(Kind.NOTE, T0_NS, text="away")
+    read = reading_module.read_second
+
+    def read_later(place: Path) -> bytes:
+        disks.journal.write_bytes(at_home)
+        return read(place)
+
+    disks.journal.write_bytes(before)
+    monkeypatch.setattr(reading_module, "read_second", read_later)
+    assert kinds(disks.read()) == ["run_began", "note", "note", "journal_moved"]
 
 
 def test_gone_without_having_been_needed(disks: Disks) -> None:
