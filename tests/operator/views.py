@@ -175,6 +175,7 @@ class Screen:
     confirming_stop: bool = False
     unicode: bool = True
     notice: str = ""
+    corner: str = ""
 
     def lines(self) -> list[str]:
         """Draw it."""
@@ -186,6 +187,7 @@ class Screen:
             self.confirming_stop,
             self.unicode,
             self.notice,
+            self.corner,
         )
 
 
@@ -206,6 +208,8 @@ KEPT: dict[str, Screen] = {
     "paused-80x24": Screen(PAUSED, 80, 24),
     "over-80x24": Screen(OVER, 80, 24),
     "stop-while-asking-80x24": Screen(ASKS_OFF, 80, 24, selected_rig=2, confirming_stop=True),
+    "page-80x24": Screen(CALM, 80, 24, corner="http://192.0.2.5:8427/  code 1234 5678"),
+    "page-while-asking-40x15": Screen(ASKS_OFF, 40, 15, corner="http://192.0.2.5:8427/  code 1234 5678"),
     "stop-40x15": Screen(CALM, 40, 15, confirming_stop=True),
     "eight-rigs-80x24": Screen(EIGHT, 80, 24),
     "eight-rigs-asked-80x24": Screen(EIGHT_ASKED, 80, 24, selected_rig=6),
