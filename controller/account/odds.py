@@ -338,23 +338,38 @@ def _last(words: list[tuple[int, str]], instant_ns: int) -> str | None:
 
 
 def crowded_out(timeline: Timeline, records: Iterable[Mapping[str, Any]]) -> list[str]:
-    """Return every must frame that a refit gave up although leaving out less wanted frames made room for it."""
+    """Return every must frame that stood back for one wanted less, in the day's plan, in a refit or at hand-over.
+
+    It was given up in a refit although leaving out less wanted frames made room for it; or one wanted less was
+    handed to the camera upon the time that the must frame had then, as planned or as last moved.
+    """
     frames = {frame.frame_id: frame for frame in timeline.frames}
     due = {frame.frame_id: int(frame.due_utc_ns) for frame in timeline.frames}
     planned = set(frames)
     handed: set[str] = set()
     pending: dict[str, list[Frame]] = {rig.name: [] for rig in timeline.rigs}
+    musts = {one.frame_id: one for one in timeline.frames if one.wanted is Wanted.MUST}
     found = []
     for record in records:
         kind = record["kind"]
         if kind == Kind.FRAME_MOVED:
             due[record["frame_id"]] = record["due_utc_ns"]
         elif kind == Kind.FRAME_INTENT:
+            handed_over = frames[record["frame_id"]]
+            starts, ends = record["due_utc_ns"], record["due_utc_ns"] + handed_over.slot_ns
+            for must in musts.values() if handed_over.wanted is not Wanted.MUST else ():
+                begins = due[must.frame_id]
+                if begins < ends and starts < begins + must.slot_ns and must.rig == handed_over.rig:
+                    found.append(
+                        f"record {record['seq']}: {handed_over.wanted} frame {handed_over.frame_id} was handed over upon "
+                        f"the time of must frame {must.frame_id}."
+                    )
             planned.discard(record["frame_id"])
             handed.add(record["frame_id"])
         elif kind in (Kind.FRAME_FIRED, Kind.FRAME_FAILED, Kind.FRAME_UNKNOWN, Kind.FRAME_MISSED):
             planned.discard(record["frame_id"])
             handed.discard(record["frame_id"])
+            musts.pop(record["frame_id"], None)
             frame = frames[record["frame_id"]]
             if kind == Kind.FRAME_MISSED and record["reason"] == "no room after refit":
                 pending[frame.rig].append(frame)

@@ -205,3 +205,21 @@ def test_a_must_frame_without_room_is_none() -> None:
     assert crowded_out(replace(day, frames=tuple(frames)), refit_records(must)) == []
     nice = [replace(f, wanted=Wanted.NICE) if f.shot == "ring" else f for f in frames]
     assert len(crowded_out(replace(day, frames=tuple(nice)), refit_records(must))) == 1
+
+
+def test_a_frame_handed_over_upon_a_must_frames_time_is_seen(calm: Lived) -> None:
+    """A nice frame that takes the time of a must one is a contradiction: as moved, as planned, and never after it."""
+    day, records = small_day(), calm.played.records
+    assert crowded_out(day, records) == []
+    nice, must = (next(f for f in day.frames if f.shot == shot) for shot in ("corona 2", "corona 1"))
+    who = {"frame_id": nice.frame_id, "rig": nice.rig, "due_utc_ns": must.due_utc_ns - nice.slot_ns + 1}
+    early = {"seq": 0, "kind": "frame_intent", "at_utc_ns": must.due_utc_ns - 2 * 10**9, **who}
+    (told,) = crowded_out(day, [early, *records])
+    assert nice.frame_id in told
+    assert must.frame_id in told
+    assert crowded_out(day, [*records, {**early, "seq": len(records) + 1}]) == []
+    wanted_less = [replace(f, wanted=Wanted.NICE) if f.frame_id == must.frame_id else f for f in day.frames]
+    assert crowded_out(replace(day, frames=tuple(wanted_less)), [early]) == []
+    planned_upon = [replace(f, due_utc_ns=must.due_utc_ns) if f is nice else f for f in day.frames]
+    intent = {**early, "due_utc_ns": must.due_utc_ns}
+    assert len(crowded_out(replace(day, frames=tuple(planned_upon)), [intent])) == 1
