@@ -200,7 +200,7 @@ class JournalWriter:
                 os.ftruncate(self._first.descriptor, self._first.held)
         except OSError as error:
             if not self._named:
-                self.close()
+                self._close_second()
                 raise _cannot_open(self.path, error) from error
             self._away, self._tells_return = True, False
 
@@ -291,12 +291,15 @@ class JournalWriter:
                     self._first.take(self._kept, self._kept_from)
             self._closed, self._usable = True, False
             self._first.close()
-            if self._second is not None:
-                self._second.close()
-                unused = self._second.held == self._second.start
-                if unused and (self._closing or not self._named):
-                    with contextlib.suppress(OSError):
-                        self._second.path.unlink()
+            self._close_second()
+
+    def _close_second(self) -> None:
+        if self._second is not None:
+            self._second.close()
+            unused = self._second.held == self._second.start
+            if unused and (self._closing or not self._named):
+                with contextlib.suppress(OSError):
+                    self._second.path.unlink()
 
     def __enter__(self) -> Self:
         return self

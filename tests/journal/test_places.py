@@ -73,6 +73,11 @@ class Disks:
         """Let files of a folder take only so many bytes more."""
         self.room[folder] = room
 
+    def repair(self) -> None:
+        """Make room on both and let every flush succeed."""
+        self.room.clear()
+        self.flush_fails.clear()
+
     def _folder(self, descriptor: int) -> Path:
         return Path(f"/proc/self/fd/{descriptor}").readlink().parent
 
@@ -538,3 +543,76 @@ def test_resumed_without_the_lost_end_it_stays_missed_until_that_is_written(disk
     disks.second.unlink()
     disks.resume().close()
     assert disks.read().missed_file == disks.second
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_any_series_of_failures(disks: Disks, seed: int) -> None:
+    """HF-S21, HF-S23: through full disks, failed flushes, kills and resumes every acknowledged record is read back."""
+    rng = random.Random(seed)
+    writer = disks.create()
+    told = list(disks.read().records)
+    for _ in range(30):
+        match rng.choice(
+            ["fill", "flush", "free", "fill second", "free second", "return", "kill", "write", "write"]
+        ):
+            case "fill":
+                disks.fill(disks.run, rng.randrange(600))
+            case "flush":
+                disks.flush_fails.add(disks.run)
+            case "free":
+                disks.repair()
+            case "fill second":
+                disks.fill(disks.other, rng.randrange(1500))
+            case "free second":
+                disks.room.pop(disks.other, None)
+            case "return":
+                writer.try_to_return(T0_NS)
+            case "kill":
+                writer = killed_and_resumed(disks, writer, rng, told)
+            case _:
+                notes = [
+                    (Kind.NOTE, T0_NS, {"text": "y" * rng.randrange(300)}) for _ in range(rng.randint(1, 3))
+                ]
+                try:
+                    told += writer.append_many(notes)
+                except JournalWriteError:
+                    writer = killed_and_resumed(disks, writer, rng, told)
+        reading = disks.read()
+        assert reading.state in (JournalState.OPEN, JournalState.TORN), reading.verdict()
+        assert [record for record in reading.records if record in told] == told
+    disks.repair()
+    with writer:
+        writer.append(Kind.RUN_ENDED, T0_NS, outcome="finished")
+    assert disks.read().state is JournalState.CLOSED
+
+
+def killed_and_resumed(
+    disks: Disks, writer: JournalWriter, rng: random.Random, told: list[Any]
+) -> JournalWriter:
+    """Leave a writer as a kill does, with part of a line that nobody was told of; go on, with room if need be."""
+    last = {
+        "seq": writer._seq + 1,
+        "prev": writer._prev,
+        "at_utc_ns": T0_NS,
+        "kind": "note",
+        "text": "not told",
+    }
+    line = encode_line(last) + b"\n"
+    if writer._usable:
+        with (writer.away_in or disks.journal).open("ab") as file:
+            file.write(line[: rng.randrange(len(line) + 1)])
+    os.close(writer._first.descriptor)
+    if writer._second is not None:
+        os.close(writer._second.descriptor)
+    for repaired in (False, True):
+        if repaired:
+            disks.repair()
+        with contextlib.suppress(JournalError):
+            fresh = disks.resume()
+            try:
+                told.append(fresh.append(Kind.RUN_RESUMED, T0_NS))
+            except JournalWriteError:
+                fresh.close()
+                continue
+            return fresh
+    raise AssertionError("it cannot be resumed with room on both disks")
