@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from controller.cameras import tethered
+from controller.cameras.calibrating import LiveBench
 from controller.cameras.clock import ClockEpoch, VirtualClock
 from controller.cameras.host import CameraProcess, CameraSpec
 from controller.cameras.lock import CameraInUseError, CameraLock, lock_folder
@@ -112,6 +113,8 @@ def test_two_processes_on_one_virtual_camera(tmp_path: Path) -> None:
         lost = second.connection.recv()
         assert isinstance(lost, Lost)
         assert "in use by another holdfire (process" in lost.detail
+        with pytest.raises(CameraError, match="in use by another holdfire"):
+            LiveBench(spec)  # as calibrate opens it
         assert first.kill()
         assert second.connection.poll(30)  # it goes on trying
         assert isinstance(second.connection.recv(), Opened)
