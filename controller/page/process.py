@@ -7,13 +7,17 @@ there, not here.
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
+import os
 import threading
 import time
+import traceback
 from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from multiprocessing.connection import Connection
+from pathlib import Path
 
 from controller.cameras.host import terminal_held
 from controller.cameras.protocol import Clock
@@ -227,9 +231,17 @@ def _news(view: RunView) -> tuple[object, ...]:
 
 
 def _child_main(spec: PageSpec, connection: Connection) -> None:
-    from controller.page.service import serve
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)  # nothing is printed: the terminal is the run's
+    try:
+        from controller.page.service import serve
 
-    serve(spec, connection)
+        serve(spec, connection)
+    except Exception as error:  # noqa: BLE001 - the run is told, and starts another process
+        where = traceback.extract_tb(error.__traceback__)[-1]
+        with contextlib.suppress(OSError):
+            place = f"{Path(where.filename).name}:{where.lineno}"
+            connection.send(Failed(f"{type(error).__name__}: {error} ({place})"))
+        raise SystemExit(1) from None
 
 
 class AlsoOnThePage:

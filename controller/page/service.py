@@ -7,16 +7,14 @@ import contextlib
 import logging
 import os
 import threading
-import traceback
 import warnings
 from multiprocessing.connection import Connection
-from pathlib import Path
 
 import uvicorn
 
 from controller.page.app import make_app
 from controller.page.hub import Hub
-from controller.page.messages import Close, Failed, FromPage, Listening, PageSpec
+from controller.page.messages import Close, FromPage, Listening, PageSpec
 
 _NICENESS = 5
 """The page gives way to the run and its cameras."""
@@ -25,19 +23,12 @@ _LAST_WORDS_S = 0.3
 
 
 def serve(spec: PageSpec, connection: Connection) -> None:
-    """Serve until the run says that it is over, or is gone. Nothing is ever printed: the terminal is the run's."""
+    """Serve until the run says that it is over, or is gone. Nothing is logged: the run notes what matters."""
     logging.disable(logging.CRITICAL)
     warnings.simplefilter("ignore")
     with contextlib.suppress(OSError):
         os.nice(_NICENESS)
-    try:
-        asyncio.run(_serve(spec, connection))
-    except Exception as error:  # noqa: BLE001 - the run is told, and starts another process
-        where = traceback.extract_tb(error.__traceback__)[-1]
-        with contextlib.suppress(OSError):
-            place = f"{Path(where.filename).name}:{where.lineno}"
-            connection.send(Failed(f"{type(error).__name__}: {error} ({place})"))
-        raise SystemExit(1) from None
+    asyncio.run(_serve(spec, connection))
 
 
 async def _serve(spec: PageSpec, connection: Connection) -> None:

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 
 from controller.account.audit import audit
@@ -25,11 +26,18 @@ from tests.page.serving import PATIENCE_S, Browser, Events, until, word
 class Rehearsal:
     """One that goes on, with what it prints and its journal."""
 
-    def __init__(self, folder: Path, *words: str) -> None:
+    def __init__(self, folder: Path, words: list[str] | None = None) -> None:
         self.folder = folder / "runs"
+        begin = [
+            "rehearse",
+            str(SAMPLES / "total_2027.yaml"),
+            "--from",
+            "1 min after C2",
+            "--runs",
+            str(self.folder),
+        ]
         self.process = subprocess.Popen(
-            [*HOLDFIRE, "rehearse", str(SAMPLES / "total_2027.yaml"), "--from", "1 min after C2", "--plain",
-             "--silent", "--runs", str(self.folder), *words],
+            [*HOLDFIRE, *(words or begin), "--plain", "--silent"],
             cwd=folder, env=environment(), stdin=subprocess.PIPE, stdout=subprocess.PIPE,
             stderr=subprocess.PIPE, text=True,
         )  # fmt: skip
@@ -67,9 +75,9 @@ class Rehearsal:
 
 
 @contextlib.contextmanager
-def rehearsing(folder: Path, *words: str) -> Iterator[Rehearsal]:
-    """Begin a rehearsal; leave nothing of it running."""
-    one = Rehearsal(folder, *words)
+def rehearsing(folder: Path, words: list[str] | None = None) -> Iterator[Rehearsal]:
+    """Begin a rehearsal, or what `words` say; leave nothing of it running."""
+    one = Rehearsal(folder, words)
     try:
         yield one
     finally:
@@ -142,6 +150,66 @@ def test_killing_the_page_costs_the_run_nothing(tmp_path: Path) -> None:
         assert run.process.wait(PATIENCE_S) == 10
         assert [record["word_id"] for record in run.of("stop_asked")] == [stop]
         assert run.of("frame_failed") == run.of("camera_lost") == []
+
+
+def test_a_page_ends_with_its_run_and_a_resumed_run_has_one_again(tmp_path: Path) -> None:
+    """After kill -9 of the run nobody is served what is no more; resuming serves a page and hears its words."""
+    with rehearsing(tmp_path) as run:
+        with run.paired() as browser, contextlib.closing(Events(browser)) as events:
+            events.next("view")
+            run.process.kill()
+            with contextlib.suppress(httpx.TransportError):
+                events.read_to_its_end()
+            until(lambda: not answers(browser))
+        resumed = ["resume", str(only_run(run.folder))]
+    with rehearsing(tmp_path, resumed) as again:
+        with again.paired() as browser, contextlib.closing(Events(browser)) as events:
+            stop = say(browser, events, "stop")
+        assert again.process.wait(PATIENCE_S) == 10
+        assert [record["word_id"] for record in again.of("stop_asked")] == [stop]
+
+
+def answers(browser: Browser) -> bool:
+    """Whether anything answers at the page's address."""
+    try:
+        return bool(browser.get("/"))
+    except httpx.TransportError:
+        return False
+
+
+def test_the_full_screen_shows_address_and_code(tmp_path: Path) -> None:
+    """On a terminal, the page's address and the code stand on the screen, and a new code after each pairing."""
+    mine, theirs = os.openpty()
+    process = subprocess.Popen(
+        [*HOLDFIRE, "rehearse", str(SAMPLES / "total_2027.yaml"), "--from", "1 min after C2", "--silent"],
+        cwd=tmp_path, env={**environment(), "TERM": "xterm"}, stdin=theirs, stdout=theirs, stderr=theirs,
+    )  # fmt: skip
+    os.close(theirs)
+    try:
+        origin, code = on_screen(mine, process)
+        with Browser(base_url=origin, headers={"Origin": origin}, timeout=PATIENCE_S) as browser:
+            assert browser.post("/api/pair", json={"code": code}).status_code == 204
+        assert on_screen(mine, process, other_than=code)[0] == origin
+        os.write(mine, b"qy")
+        with contextlib.suppress(OSError):
+            while os.read(mine, 65536):
+                pass
+        assert process.wait(PATIENCE_S) == 10
+    finally:
+        process.kill()
+        process.wait()
+        os.close(mine)
+
+
+def on_screen(terminal: int, process: subprocess.Popen[bytes], other_than: str = "") -> tuple[str, str]:
+    """The page's address and the code, once they are drawn."""
+    drawn = b""
+    while process.poll() is None:
+        drawn += os.read(terminal, 65536)
+        for found in re.finditer(rb"Page: (http\S+)/  code (\d{4} \d{4})", drawn):
+            if found[2].decode() != other_than:
+                return found[1].decode(), found[2].decode()
+    raise AssertionError(drawn.decode())
 
 
 def test_a_run_without_a_page_is_quiet_about_it(tmp_path: Path) -> None:

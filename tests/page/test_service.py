@@ -432,6 +432,17 @@ def test_a_page_that_keeps_dying_is_given_up(monkeypatch: pytest.MonkeyPatch) ->
         served.page.say("nobody listens", urgent=False)
 
 
+def test_a_page_that_fails_says_why_in_the_journal_and_not_on_the_screen(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    """HF-S18: an error of the page's process is noted with its reason; the operator's screen stays clean."""
+    with serving(tls=(tmp_path / "gone.pem", tmp_path / "gone.key")) as served:
+        noted = served.events.get(timeout=PATIENCE_S)
+    assert isinstance(noted, m.Noted)
+    assert "FileNotFoundError" in noted.text
+    assert capfd.readouterr() == ("", "")
+
+
 def test_a_stopped_page_holds_nobody_up() -> None:
     """HF-S18: while its process stands still, views and sentences by the thousand are taken at once and bounded."""
     with serving() as served:
