@@ -11,7 +11,14 @@ from dataclasses import asdict
 from typing import Any
 
 from controller.engine.view import RunView
-from controller.operator.wording import CAUTION, CAUTION_SHORT, STATE_WORDS
+from controller.operator.wording import (
+    CAUTION,
+    CAUTION_SHORT,
+    STATE_WORDS,
+    ask_sentence,
+    asked_first,
+    troubles,
+)
 from controller.timeline.model import Timeline
 
 _NS_PER_MS = 1_000_000
@@ -69,10 +76,17 @@ def day_json(timeline: Timeline, language: str) -> bytes:
 
 
 def view_json(view: RunView, pictures: Mapping[str, int]) -> bytes:
-    """Return a view; `pictures` are the numbers of the rigs' last thumbnails."""
+    """Return a view, and the sentences that the terminal has for it: what is asked, what is wrong with a rig.
+
+    `pictures` are the numbers of the rigs' last thumbnails.
+    """
     told = asdict(view, dict_factory=_in_ms)
-    for rig in told["rigs"]:
-        rig["picture"] = pictures.get(rig["name"])
+    asked = asked_first(view)
+    told["asked"] = asked
+    told["ask"] = ask_sentence(view, asked) if asked else ""
+    for rig, told_rig in zip(view.rigs, told["rigs"], strict=True):
+        told_rig["picture"] = pictures.get(rig.name)
+        told_rig["troubles"] = troubles(rig, view.state)
     return _json(told)
 
 
