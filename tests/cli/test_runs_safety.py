@@ -23,6 +23,7 @@ from controller.errors import JournalError, OperatorError, UsageError
 from controller.journal.folder import RunFolder
 from controller.journal.records import Kind
 from controller.journal.writing import JournalWriter
+from controller.page.address import PageOptions
 from controller.timeline.model import Timeline
 from controller.units import NS_PER_S
 from tests.engine.builder import rig_info, timeline
@@ -87,7 +88,7 @@ class Desk:
         given: dict[str, Any] = {
             "virtual": False, "habit": None, "start": None, "clock_offset_s": 0.0, "base": self.tmp_path / "runs",
             "plain": False, "silent": True, "earth_rotation": None, "ephemeris": None, "terrain": None,
-            "as_json": True,
+            "as_json": True, "status": runs.Status(), "page_options": PageOptions(on=False),
         }  # fmt: skip
         runs.run(self.path, **{**given, **more})
 
@@ -95,7 +96,7 @@ class Desk:
         """`resume`."""
         given: dict[str, Any] = {
             "virtual": False, "habit": None, "start": None, "clock_offset_s": 0.0, "fast": False, "plain": False,
-            "silent": True, "as_json": True,
+            "silent": True, "as_json": True, "status": runs.Status(), "page_options": PageOptions(on=False),
         }  # fmt: skip
         runs.resume(folder, **{**given, **more})
 
@@ -215,6 +216,21 @@ def test_resume_between_phases_shows_what_run_shows(desk: Desk, capsys: pytest.C
     assert (desk.probed, desk.terminal.waited_for) == (1, 1)
 
 
+def test_a_supervised_run_goes_on_without_a_key(desk: Desk, capsys: pytest.CaptureFixture[str]) -> None:
+    """HF-S14: started again by a supervisor between phases it waits for no Enter, but still for ears."""
+    folder, day, _ = desk.broken_off(real_cameras=["long"])
+    desk.clock_says(max(phase.ends_utc_ns for phase in day.phases) + 10**9 * 3600)
+    desk.resume(folder, at_once=True)
+    assert "goes on at once" in " ".join(capsys.readouterr().err.split())
+    assert (desk.probed, desk.terminal.waited_for) == (0, 0)
+    assert desk.allows_real is True
+    desk.live = {}
+    desk.monkeypatch.setattr(sys, "stdin", io.StringIO())
+    with pytest.raises(OperatorError, match="cannot hear you"):
+        desk.resume(folder, at_once=True)
+    assert desk.live == {}
+
+
 @pytest.mark.parametrize(("back_s", "goes_on"), [(30, True), (3600, False)])
 def test_resume_by_a_clock_that_is_far_behind_is_refused(desk: Desk, back_s: int, goes_on: bool) -> None:
     """HF-S12: a journal from the future means a wrong clock, then or now; a little behind, the words are asked anew."""
@@ -267,8 +283,8 @@ def test_exit_code_tells_how_a_run_ended(
 ) -> None:
     """HF-S24: a journal that the audit finds fault with never ends as a success."""
     made = SimpleNamespace(contradictions=contradictions, frames=())
-    monkeypatch.setattr(runs, "make_account", lambda _path: made)
-    monkeypatch.setattr(runs, "to_json_dict", lambda _made: {})
+    monkeypatch.setattr("controller.account.model.make_account", lambda _path: made)
+    monkeypatch.setattr("controller.account.export.to_json_dict", lambda _made: {})
     if code is None:
         runs.finish(RunFolder(tmp_path), outcome, as_json=True)
         return
