@@ -616,3 +616,21 @@ def killed_and_resumed(
                 continue
             return fresh
     raise AssertionError("it cannot be resumed with room on both disks")
+
+
+@pytest.mark.parametrize("end", [b"\0" * 50, b"", None], ids=["zeros", "nothing", "not even its newline"])
+def test_end_that_a_loss_of_power_left_at_home(disks: Disks, end: bytes | None) -> None:
+    """HF-S21: whatever a failed disk shows after the last flushed line, the second place has the rest; it goes home."""
+    away(disks)
+    whole = disks.read().records
+    data = disks.journal.read_bytes()
+    line = data[: data.index(b"\n") + 1]
+    disks.journal.write_bytes(line[:-1] if end is None else line + end)
+    assert disks.read().records == whole
+    with disks.resume() as writer:
+        writer.append(Kind.RUN_RESUMED, T0_NS)
+        writer.append(Kind.RUN_ENDED, T0_NS, outcome="stopped")
+    reading = parse_journal(disks.journal.read_bytes())
+    assert reading.records[: len(whole)] == whole
+    assert reading.state is JournalState.CLOSED
+    assert disks.read() == reading
