@@ -14,6 +14,8 @@ from controller.account.export import to_json_dict
 from controller.account.model import make_account
 from controller.account.text import to_text, verdict_lines
 from controller.cli import runs
+from controller.cli.second_place import second_folders
+from controller.errors import UsageError
 from controller.journal.folder import RunFolder
 from controller.journal.places import second_path
 from controller.journal.reading import JournalState
@@ -147,3 +149,16 @@ def test_missing_lines_are_not_believed(day: Timeline) -> None:
         assert (engine.frame_state("long/0001") is FrameState.MISSED) is missing
         missed = [e for e in effects if isinstance(e, m.Record) and e.kind == "frame_missed"]
         assert ["missing part" in e.data["detail"] for e in missed] == [True] * missing
+
+
+def test_the_user_names_the_second_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A folder that the user names is the only one tried; one that cannot be made is refused in one line."""
+    monkeypatch.setenv("HOLDFIRE_SECOND_PLACE", str(tmp_path / "card"))
+    assert second_folders() == [tmp_path / "card"]
+    monkeypatch.delenv("HOLDFIRE_SECOND_PLACE")
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    assert second_folders()[0] == tmp_path / "state" / "holdfire"
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("HOLDFIRE_SECOND_PLACE", str(tmp_path / "file"))
+    with pytest.raises(UsageError, match="cannot be made"):
+        second_folders()

@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,11 @@ HOLDFIRE = [sys.executable, "-c", "from controller.cli import main; main()"]
 def environment() -> dict[str, str]:
     """The environment without what would change how results are printed."""
     kept = {k: v for k, v in os.environ.items() if not k.startswith(("HOLDFIRE", "FORCE_COLOR", "VCAMERA"))}
-    return {**kept, "COLUMNS": "100", "NO_COLOR": "1", "PYTHONPATH": str(ROOT), "HOLDFIRE_MOON": "none"}
+    second = str(Path(tempfile.gettempdir()) / "holdfire-tests")
+    return {
+        **kept, "COLUMNS": "100", "NO_COLOR": "1", "PYTHONPATH": str(ROOT), "HOLDFIRE_MOON": "none",
+        "HOLDFIRE_SECOND_PLACE": second,
+    }  # fmt: skip
 
 
 def holdfire(

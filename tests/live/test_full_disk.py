@@ -33,22 +33,18 @@ from tests.live.test_real_time import BENCH
 
 @pytest.fixture
 def run(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
-    """A rehearsal in real time of some sixty frames; what it leaves in its second place is removed."""
+    """A rehearsal in real time of some sixty frames."""
     plan = tmp_path / "bench.yaml"
     plan.write_text(BENCH.replace("DRIVER", "simulated"))
     process = subprocess.Popen(
         [*HOLDFIRE, "rehearse", str(plan), "--operator", "prompt", "--from", "12 s before C3", "--json", "--runs",
          str(tmp_path / "runs")],
-        cwd=tmp_path, env={**environment(), "XDG_STATE_HOME": str(tmp_path / "state")}, stdin=subprocess.DEVNULL,
+        cwd=tmp_path, env={**environment(), "HOLDFIRE_SECOND_PLACE": str(tmp_path / "second")}, stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     yield process
     process.kill()
     process.communicate()
-    for path in (tmp_path / "runs").glob("*"):
-        for record in RunFolder.open(path).read().records:
-            if record.get("second_place"):
-                Path(record["second_place"]).unlink(missing_ok=True)
 
 
 def folder_after(process: subprocess.Popen[str], runs: Path, fired: int) -> RunFolder:
