@@ -220,13 +220,14 @@ class SimulatedDevice:
         instant_ns = self.clock.now_ns() if at_ns is None else at_ns
         return any(trouble.covers(instant_ns) for trouble in troubles)
 
-    def hang_if_due(self) -> None:
-        """Block until a hang that has begun is over; each hang blocks one call."""
+    def hang_if_due(self) -> bool:
+        """Block until a hang that has begun is over; each hang blocks one call. Return whether there was one."""
         for trouble in self._troubles[SimFaultKind.HANG]:
             if trouble.covers(self.clock.now_ns()):
                 self._troubles[SimFaultKind.HANG].remove(trouble)
                 self.clock.sleep_until_ns(int(min(trouble.ends_ns, 2**62)))
-                return
+                return True
+        return False
 
     def in_buffer(self, instant_ns: int) -> int:
         """Return how many frames wait to be written to the card."""
@@ -419,8 +420,8 @@ class SimulatedCamera:
 
     def _begin(self, *, exposed: bool | None = False) -> None:
         self._check_cable(exposed=exposed)
-        self._device.hang_if_due()
-        self._check_cable(exposed=exposed)
+        if self._device.hang_if_due():
+            self._check_cable(exposed=exposed)
 
     def _check_cable(self, *, exposed: bool | None) -> None:
         now = self._device.clock.now_ns()

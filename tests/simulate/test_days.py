@@ -379,7 +379,7 @@ def _gives_up_musts(frames: Iterable[Frame], now_utc_ns: int, **more: Any) -> li
         (Engine, "_barred", _held_passes, "HF-S06"),
         (Engine, "_withdraw", lambda *_: None, "HF-S01"),
         (Engine, "restore", _forgetful, "HF-S10"),
-        (Engine, "_void_words", lambda *_, **__: None, "HF-S0"),
+        (Engine, "_void_words", lambda *_, **__: None, "HF-S06"),
         (odds, "encode_line", lambda record: encode_line({**record, "prev": "0"}), "HF-S20"),
         (CameraWorker, "_late_from_ns", lambda *_: 2**62, "HF-S08"),
         (engine_module, "refit", _gives_up_musts, "without less wanted frames"),
