@@ -25,10 +25,9 @@ class Kind(StrEnum):
     sleep (sentence: whether the computer's sleep is held off; live runs)"""
     RUN_RESUMED = "run_resumed"
     """torn_sha256, torn_bytes (None and 0 when the journal ended on a whole line), clock_back_s (how far the
-    clock is behind the journal; 0 when it is not), clock (sentence; not in a rehearsal), second_place (as
-    above, from here on), missed_file (the second place that was gone, with what may have stood in it; absent
-    when none was),
-    sleep (as above)"""
+    clock is behind the journal; 0 when it is not), clock (sentence; not in a rehearsal),
+    silence_limit_s (as above), second_place (as above, from here on), missed_file (the second place that was
+    gone, with what may have stood in it; absent when none was), sleep (as above)"""
     RUN_ENDED = "run_ended"
     """outcome ("finished" or "stopped"), fired, missed, failed, unknown (numbers of frames)"""
     FRAME_INTENT = "frame_intent"

@@ -133,8 +133,7 @@ class LiveRun:
         self._events: queue.SimpleQueue[m.Event] = queue.SimpleQueue()
         self._seats: dict[str, _Seat] = {}
         self._rigs = {rig.name: rig for rig in self.engine.timeline.rigs}
-        facts = {**self.facts, "silence_limit_s": bounds(self.engine.timeline)}
-        self.facts = facts
+        self.facts = {**self.facts, "silence_limit_s": bounds(self.engine.timeline)}
         self._outcome: str | None = None
         self._shown_ns = self.clock.now_ns()
         self._scheduler = BackgroundScheduler(timezone=UTC)
