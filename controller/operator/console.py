@@ -22,6 +22,7 @@ from controller.operator.keys import KeyDecoder, KeyReader
 from controller.operator.layout import layout
 from controller.operator.lines import LineReader, LineReport
 from controller.operator.terminal import Input, held_terminal, write_all
+from controller.operator.wording import NO_NEWS
 from controller.operator.words import Word
 from controller.units import NS_PER_S
 
@@ -166,7 +167,7 @@ class Console:
             silent_s = (now_ns - self._shown_ns) // NS_PER_S
             notice = self._reader.notice(now_ns)
             if silent_s >= _NO_NEWS_S:
-                notice = f"NO NEWS FROM THE RUN for {silent_s} s: what you see is old. {notice}"
+                notice = f"{NO_NEWS.format(seconds=silent_s)} {notice}"
             selected, stopping = self._reader.selected_rig(now_ns), self._reader.confirming_stop(now_ns)
         return layout(view, *size, selected, stopping, self._unicode, notice, self._corner())
 

@@ -23,11 +23,13 @@ from controller.operator.wording import (
     asked_rigs,
     local_time,
     names,
+    nothing_asked,
     plain_text,
     said_short,
     time_left,
     troubles,
     utc_time,
+    wrong,
 )
 from controller.units import FilterState
 
@@ -127,9 +129,9 @@ def _top(
         )
     if notice:
         blocks.append(_Block(_Keep.WRONG, _wrapped(f">> {notice}", columns)))
-    if wrong := _wrong(view):
+    if fault := wrong(view):
         keep = _Keep.WRONG if asked is None else _Keep.RIG  # the ask itself is shown larger
-        blocks.append(_Block(keep, _wrapped(f"!! {wrong}", columns)))
+        blocks.append(_Block(keep, _wrapped(f"!! {fault}", columns)))
     blocks.append(air)
     blocks += _coming(view, columns)
     blocks.append(air)
@@ -138,13 +140,6 @@ def _top(
 
 def _page(corner: str, columns: int) -> list[_Block]:
     return [_Block(_Keep.PAGE, _wrapped(f"Page: {corner}", columns))] if corner else []
-
-
-def _wrong(view: RunView) -> str:
-    if view.alarm or view.state in (RunState.STOPPED, RunState.FINISHED):
-        return view.alarm
-    dead = [rig for rig in view.rigs if not rig.camera_ready]
-    return f"Camera not ready: {names(dead)}" if dead else ""
 
 
 def _clock(view: RunView, columns: int) -> str:
@@ -165,7 +160,7 @@ def _headline(view: RunView, asked: FilterState | None, confirming_stop: bool) -
         return f"FILTER {asked.value.upper()}"
     if view.state is RunState.PAUSED:
         return STATE_WORDS[view.state]
-    look = "!" if _wrong(view) else ""
+    look = "!" if wrong(view) else ""
     if view.next_contact is not None and view.next_contact_utc_ns is not None:
         left = time_left(view.next_contact_utc_ns, view.now_utc_ns)
         return f"{look} {view.next_contact.value.upper()} {left}".strip()
@@ -184,23 +179,13 @@ def _what_to_do(
                 f"Press y within {CONFIRM_S} s to STOP THE RUN for good. Any other key: it goes on.",
             )
         )
-    if view.state is RunState.STOPPED:
-        return [*told, (_Keep.ALWAYS, "The run was stopped. Nothing more fires.")]
-    if view.state is RunState.FINISHED:
-        return [*told, (_Keep.ALWAYS, "The run is over. Nothing more fires.")]
+    if view.state in (RunState.STOPPED, RunState.FINISHED):
+        return [*told, (_Keep.ALWAYS, nothing_asked(view))]
     if asked is not None:
         told += _asking(view, columns, asked, headline=not figures_shown or confirming_stop)
     if view.state is RunState.PAUSED:
-        told.append((_Keep.ALWAYS, "PAUSED: nothing fires. Press g to go on."))
-    if told:
-        return told
-    if view.state is RunState.READY:
-        return [(_Keep.CUE, "Ready. The run has not begun.")]
-    if _wrong(view):
-        return [(_Keep.CUE, "Look at this:")]
-    if view.next_contact is None:
-        return [(_Keep.CUE, "Nothing to do now: the last pictures are on their way.")]
-    return [(_Keep.CUE, "Nothing to do now: leave the filters as they are.")]
+        told.append((_Keep.ALWAYS, f"{nothing_asked(view)} Press g to go on."))
+    return told or [(_Keep.CUE, nothing_asked(view))]
 
 
 def _asking(view: RunView, columns: int, asked: FilterState, *, headline: bool) -> list[tuple[_Keep, str]]:
@@ -242,12 +227,12 @@ def _rigs(view: RunView, columns: int, selected_rig: int | None) -> list[_Block]
         keep = _Keep.RIG if rig.filter_asked is None else _Keep.RIG_ASKED
         line = f"{mark}{digit} {_rig_columns(view, rig, columns)}"
         blocks.append(_Block(keep, (line.rstrip(),), is_rig=True))
-        wrong = troubles(rig, view.state)
+        trouble = troubles(rig, view.state)
         if columns < _NARROW:
             tally = f"missed {rig.missed} failed {rig.failed}"
-            wrong = [tally, *wrong] if rig.missed or rig.failed else wrong
-        if wrong:
-            blocks.append(_Block(_Keep.TROUBLE, (f"   ! {'; '.join(wrong)}",)))
+            trouble = [tally, *trouble] if rig.missed or rig.failed else trouble
+        if trouble:
+            blocks.append(_Block(_Keep.TROUBLE, (f"   ! {'; '.join(trouble)}",)))
         if columns < _NARROW:
             blocks.append(_Block(_Keep.CARD, (f"   card {_frames_left(rig)}, battery {_battery(rig)}",)))
     return blocks

@@ -150,6 +150,35 @@ def troubles(rig: RigView, state: RunState) -> list[str]:
     return found
 
 
+def wrong(view: RunView) -> str:
+    """Return the one thing that is wrong now; empty when all is well."""
+    if view.alarm or view.state in (RunState.STOPPED, RunState.FINISHED):
+        return view.alarm
+    dead = [rig for rig in view.rigs if not rig.camera_ready]
+    return f"Camera not ready: {names(dead)}" if dead else ""
+
+
+def nothing_asked(view: RunView) -> str:
+    """Return what there is to do while no filter is asked for."""
+    match view.state:
+        case RunState.STOPPED:
+            return "The run was stopped. Nothing more fires."
+        case RunState.FINISHED:
+            return "The run is over. Nothing more fires."
+        case RunState.READY:
+            return "Ready. The run has not begun."
+        case RunState.PAUSED:
+            return "PAUSED: nothing fires."
+    if wrong(view):
+        return "Look at this:"
+    if view.next_contact is None:
+        return "Nothing to do now: the last pictures are on their way."
+    return "Nothing to do now: leave the filters as they are."
+
+
+NO_NEWS = "NO NEWS FROM THE RUN for {seconds} s: what you see is old."
+"""What a surface says when the run has shown nothing for so long."""
+
 STATE_WORDS: dict[RunState, str] = {
     RunState.READY: "READY",
     RunState.GOING: "RUNNING",

@@ -14,10 +14,15 @@ from controller.engine.view import RunView
 from controller.operator.wording import (
     CAUTION,
     CAUTION_SHORT,
+    NO_NEWS,
     STATE_WORDS,
     ask_sentence,
+    ask_short,
     asked_first,
+    nothing_asked,
+    said_short,
     troubles,
+    wrong,
 )
 from controller.timeline.model import Timeline
 
@@ -69,6 +74,7 @@ def day_json(timeline: Timeline, language: str) -> bytes:
             "wording": {
                 "caution": CAUTION,
                 "caution_short": CAUTION_SHORT,
+                "no_news": NO_NEWS,
                 "states": {state.value: words for state, words in STATE_WORDS.items()},
             },
         }
@@ -84,8 +90,11 @@ def view_json(view: RunView, pictures: Mapping[str, int]) -> bytes:
     asked = asked_first(view)
     told["asked"] = asked
     told["ask"] = ask_sentence(view, asked) if asked else ""
+    told["to_do"] = nothing_asked(view)
+    told["wrong"] = wrong(view)
     for rig, told_rig in zip(view.rigs, told["rigs"], strict=True):
         told_rig["picture"] = pictures.get(rig.name)
+        told_rig["asked_short"], told_rig["said_short"] = ask_short(rig), said_short(rig)
         told_rig["troubles"] = troubles(rig, view.state)
     return _json(told)
 

@@ -6,7 +6,7 @@ import json
 from dataclasses import fields
 
 from controller.engine.view import RigView, RunView
-from controller.operator.wording import CAUTION, STATE_WORDS, ask_sentence
+from controller.operator.wording import CAUTION, STATE_WORDS, ask_sentence, nothing_asked, wrong
 from controller.page.data import day_json, spoken_json, view_json
 from controller.units import FilterState
 from tests.engine.builder import OFF, at, frame, rig_info, timeline
@@ -44,7 +44,10 @@ def test_a_view_has_every_field_and_the_terminals_sentences() -> None:
     assert told["now_utc_ms"] == ASKS_OFF_LATE.now_utc_ns // 1_000_000
     assert (told["asked"], told["ask"]) == ("off", ask_sentence(ASKS_OFF_LATE, FilterState.OFF))
     assert [rig["picture"] for rig in told["rigs"]] == [None, 4, None]
-    assert json.loads(view_json(CALM, {}))["ask"] == ""
+    calm, lost = json.loads(view_json(CALM, {})), json.loads(view_json(TROUBLED, {}))
+    assert (calm["ask"], calm["wrong"], calm["to_do"]) == ("", "", nothing_asked(CALM))
+    assert lost["wrong"] == wrong(TROUBLED) == TROUBLED.alarm
+    assert [rig["asked_short"] for rig in told["rigs"]] == ["OFF 12 s late", "OFF in 5 s", "-"]
     troubles = json.loads(view_json(TROUBLED, {}))["rigs"][1]["troubles"]
     assert troubles == ["CAMERA NOT READY", "1 unknown", "last error: no answer in 5 s"]
 
