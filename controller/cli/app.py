@@ -754,7 +754,9 @@ def rehearse(
                 "from": start,
                 "fault": fault,
                 "mqtt": mqtt,
+                "page": page,
                 "listen": listen,
+                "certificate": certificate,
             }
         )
         made_up.rehearse_days(

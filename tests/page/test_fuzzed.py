@@ -17,7 +17,7 @@ from tests.operator.views import ASKS_OFF
 from tests.page.serving import PATIENCE_S, Served, loose, serving
 
 FUZZ = settings(
-    max_examples=40, deadline=None, derandomize=True, database=None, phases=[Phase.generate],
+    max_examples=25, deadline=None, derandomize=True, database=None, phases=[Phase.generate],
     suppress_health_check=list(HealthCheck),
 )  # fmt: skip
 
