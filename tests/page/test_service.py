@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
 import signal
@@ -33,6 +34,7 @@ from tests.engine.builder import at
 from tests.operator.views import ASKS_OFF, CALM, with_rig
 from tests.page.serving import PATIENCE_S, Events, Served, loose, serving, until, word
 
+MARKS = itertools.count()
 OFF, ON = FilterState.OFF, FilterState.ON
 PATHS = [
     ("GET", "/api/day"), ("GET", "/api/events"), ("GET", "/api/pictures/long"), ("GET", "/api/openapi.json"),
@@ -52,11 +54,9 @@ def served() -> Iterator[Served]:
 def show(served: Served, view: Any) -> None:
     """Show a view, and wait until the page has it."""
     with served.paired() as client, contextlib.closing(Events(client)) as events:
-        served.page.show(view)
-        wanted = view.now_utc_ns // 1_000_000
-        while (told := json.loads(events.next("view")))["now_utc_ms"] != wanted or told[
-            "state"
-        ] != view.state:
+        mark = f"sentence {next(MARKS)}"
+        served.page.show(replace(view, last_said=mark))
+        while json.loads(events.next("view"))["last_said"] != mark:
             pass
 
 
@@ -263,8 +263,9 @@ def test_words_of_every_kind_reach_the_run(served: Served) -> None:
 
 
 def test_a_word_for_all_is_for_the_rigs_that_are_asked(served: Served) -> None:
-    """Without a rig, "off" is for the two of three rigs that are asked for it, under one id."""
-    show(served, ASKS_OFF)
+    """Without a rig, "off" is for the two of three rigs with a filter that are asked for it, under one id."""
+    asked = replace(ASKS_OFF, rigs=(*ASKS_OFF.rigs, replace(CALM.rigs[0], name="fourth")))
+    show(served, asked)
     sent = word("filter", state="off")
     with served.paired() as client:
         assert client.post("/api/words", json=sent).status_code == 202
