@@ -425,6 +425,10 @@ class _Day:
                 outcome = self._live(start, crash)
             except Died as died:
                 self._keep_exposures(set_ns)
+                last = self.journal.records[-1] if self.journal.records else {}
+                if last.get("kind") == Kind.RUN_ENDED:  # a run that has ended is not resumed
+                    outcome = last["outcome"]
+                    break
                 back_ns = died.at_utc_ns + (crash.down_ns if crash else 0) - set_ns
                 set_ns = sum(seconds_to_ns(step_s) for at, step_s in self.happening.steps if at <= back_ns)
                 start = back_ns + set_ns

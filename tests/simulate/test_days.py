@@ -401,3 +401,16 @@ def test_days_find_a_broken_program(
     monkeypatch.setattr(where, name, broken)
     found = live([case(ROUGH)], 7, range(1, 101)).breaches
     assert any(breach in sentence for _, _, sentence in found)
+
+
+def test_a_run_that_dies_right_after_its_end_has_ended() -> None:
+    """A program killed once the end of its run is in the journal is not resumed: nothing stands after that record."""
+    calm = case(CALM)
+    happening = draw_happening(CALM, calm.timeline, 1, 1)
+    ended = play(calm.timeline, calm.bodies, happening).records[-1]["at_utc_ns"]
+    for kept in (None, 0, 1, 2):
+        for early_ns in (0, 1, NS_PER_S):
+            crash = Crash(ended - early_ns, 5 * NS_PER_S, kept)
+            played = play(calm.timeline, calm.bodies, replace(happening, crashes=(crash,)))
+            assert contradictions(calm.timeline, played) == []
+            assert [record["kind"] for record in played.records].count(Kind.RUN_ENDED) == 1
