@@ -261,7 +261,8 @@ class Engine:
         where = {"by": event.by} if event.by else {}
         word_id = {} if event.word_id is None else {"word_id": event.word_id}
         self._record(kind, **data, **where, **word_id)
-        self._note_heard(event.word_id)
+        if not event.more_follow:
+            self._note_heard(event.word_id)
 
     def _note_heard(self, word_id: str | None) -> None:
         if word_id is not None and word_id not in self._heard:

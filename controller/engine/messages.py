@@ -44,6 +44,8 @@ class OperatorEvent(Event):
     """What the surface calls this word; it comes back in `RunView.heard` once the word is taken."""
     by: str = ""
     """``terminal``, ``page`` or ``script``; empty where nobody tells."""
+    more_follow: bool = False
+    """Whether the same word goes on with another rig: until its last event it is not heard in full."""
 
 
 @dataclass(frozen=True, kw_only=True)

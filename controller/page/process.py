@@ -184,8 +184,9 @@ class PageProcess:
 
     def _hear(self, said: Said) -> None:
         if self._post and self._clock:
-            for word in said.words:
-                self._post(event_of(word, self._clock.now_ns(), by="page", word_id=said.word_id))
+            for left, word in zip(reversed(range(len(said.words))), said.words, strict=True):
+                event = event_of(word, self._clock.now_ns(), by="page", word_id=said.word_id)
+                self._post(replace(event, more_follow=left > 0))
 
     def _note(self, text: str) -> None:
         if self._post and self._clock:

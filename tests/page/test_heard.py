@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from controller.engine import messages as m
 from controller.engine.engine import HEARD_KEPT, Engine
 from controller.units import FilterState
-from tests.engine.builder import Bench, at, frame, timeline
+from tests.engine.builder import Bench, at, frame, rig_info, timeline
 
 WORDS: dict[str, m.OperatorEvent] = {
     "filter_said": m.FilterSaid(now_utc_ns=at(1), rig=None, state=FilterState.ON, by="page", word_id="w"),
@@ -43,6 +44,17 @@ def test_a_word_that_is_not_taken_is_not_heard() -> None:
     engine.handle(m.StopAsked(now_utc_ns=at(2), word_id="stop"))
     engine.handle(m.PauseAsked(now_utc_ns=at(3), word_id="too late"))
     assert engine.view(at(3)).heard == ("stop",)
+
+
+def test_a_word_for_two_rigs_is_heard_when_both_have_it() -> None:
+    """The id comes back with the last event of a word, not with the first."""
+    engine = Engine(timeline([frame(1, 10)], rigs=(rig_info(), rig_info("wide"))))
+    engine.handle(m.Begin(now_utc_ns=at(0)))
+    said = m.FilterSaid(now_utc_ns=at(1), rig="long", state=FilterState.ON, word_id="w", more_follow=True)
+    assert records(engine.handle(said))["filter_said"]["word_id"] == "w"
+    assert engine.view(at(1)).heard == ()
+    engine.handle(replace(said, rig="wide", more_follow=False))
+    assert engine.view(at(1)).heard == ("w",)
 
 
 def test_the_newest_words_are_kept_once_each_and_outlive_a_restart() -> None:

@@ -273,6 +273,7 @@ def test_a_word_for_all_is_for_the_rigs_that_are_asked(served: Served) -> None:
     found = served.said()
     assert [event.rig for event in found if isinstance(event, m.FilterSaid)] == ["long", "wide"]
     assert {event.word_id for event in found if isinstance(event, m.FilterSaid)} == {sent["id"]}
+    assert [event.more_follow for event in found if isinstance(event, m.FilterSaid)] == [True, False]
 
 
 @pytest.mark.parametrize("act", [{"kind": "stop"}, {"kind": "filter", "state": "off"}])
