@@ -21,6 +21,7 @@ from controller.page.address import SEND_BUFFER_BYTES
 from controller.page.data import day_json
 from controller.page.messages import Limits, PageSpec
 from controller.page.process import PageProcess
+from controller.timeline.model import Timeline
 from tests.engine.builder import at, frame, timeline
 
 PATIENCE_S = 30.0
@@ -40,7 +41,9 @@ class Browser(httpx.Client):
 class Served:
     """A page that is served, and what came from it."""
 
-    def __init__(self, limits: Limits, tls: tuple[Path, Path] | None = None) -> None:
+    def __init__(
+        self, limits: Limits, tls: tuple[Path, Path] | None = None, day: Timeline | None = None
+    ) -> None:
         listening = socket.create_server(("127.0.0.1", 0))
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
         port = listening.getsockname()[1]
@@ -53,7 +56,7 @@ class Served:
             certificate=str(tls[0]) if tls else None,
             certificate_key=str(tls[1]) if tls else None,
             names=("localhost",),
-            day=day_json(timeline([frame(1, 110)]), "en"),
+            day=day_json(day or timeline([frame(1, 110)]), "en"),
             language="en",
             code=new_code(),
             limits=limits,
@@ -86,9 +89,11 @@ class Served:
 
 
 @contextlib.contextmanager
-def serving(limits: Limits | None = None, tls: tuple[Path, Path] | None = None) -> Iterator[Served]:
+def serving(
+    limits: Limits | None = None, tls: tuple[Path, Path] | None = None, day: Timeline | None = None
+) -> Iterator[Served]:
     """Serve a page, and end it."""
-    served = Served(limits or Limits(), tls)
+    served = Served(limits or Limits(), tls, day)
     try:
         yield served
     finally:
