@@ -23,7 +23,7 @@ reported missed (stopped), and the camera is closed, also when the generator its
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Collection, Generator
+from collections.abc import Callable, Collection, Generator, Iterator
 from dataclasses import dataclass
 from enum import Enum
 
@@ -208,8 +208,7 @@ class CameraWorker:
         try:
             while True:
                 self._drop_late()
-                while self._outbox:
-                    yield self._outbox.popleft()
+                yield from self._reports()
                 if self._closing:
                     break
                 wait = self._step()
@@ -218,11 +217,10 @@ class CameraWorker:
                 head = self._head()
                 yield wait
                 if head is not None and self._is_due(head):
-                    self._fire(head)
+                    yield from self._fire(head)
             for frame in list(self._waiting):
                 self._miss(frame, MissReason.STOPPED, "the camera was closed")
-            while self._outbox:
-                yield self._outbox.popleft()
+            yield from self._reports()
         finally:
             self._drop_camera()
 
@@ -274,6 +272,10 @@ class CameraWorker:
         return all(getattr(readback, _FIELD_OF[name]) is None for name in readback.differs)
 
     # Reports.
+
+    def _reports(self) -> Iterator[Report]:
+        while self._outbox:
+            yield self._outbox.popleft()
 
     def _miss(
         self, frame: Frame, reason: MissReason, detail: str, *, code: int | None = None, lost: bool = False
@@ -379,8 +381,11 @@ class CameraWorker:
                 self._trouble = (frame, fault)
                 self._retry_ns = self._clock.now_ns() + SETTING_RETRY_NS
 
-    def _fire(self, frame: Frame) -> None:
-        """Release the frame now, unless it would be late or overrun; then wait for the camera's word."""
+    def _fire(self, frame: Frame) -> Iterator[Report]:
+        """Release the frame now, unless it would be late or overrun; then wait for the camera's word, and report.
+
+        Reported is before a camera that failed is let go of: should that hang, what was released is known.
+        """
         camera, readback = self._camera, self._set[1] if self._set is not None else None
         began = self._clock.now_ns()
         if camera is None or began >= self._late_from_ns(frame):
@@ -424,6 +429,7 @@ class CameraWorker:
                     camera_lost=fault is not None and fault.lost,
                 )
             )
+        yield from self._reports()
         self._after_frame(fault)
 
     def _after_frame(self, fault: CameraFault | None) -> None:

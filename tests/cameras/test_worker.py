@@ -14,10 +14,11 @@ from controller.cameras.protocol import (
     CameraFault,
     CameraStatus,
     MissReason,
+    Outcome,
     OutcomeState,
 )
 from controller.cameras.simulated import SimFault, SimFaultKind, SimulatedCamera, SimulatedDevice
-from controller.cameras.worker import CameraWorker, Lost, Opened, StatusReport, WaitUntil
+from controller.cameras.worker import Call, CallKind, CameraWorker, Lost, Opened, StatusReport, WaitUntil
 from controller.errors import CameraError
 from controller.timeline.model import Frame
 from tests.cameras.bench import T0, Message, at, drive, fired, frame, outcomes, seconds
@@ -419,6 +420,31 @@ def test_three_failed_frames_in_a_row_open_the_camera_anew(
     assert "3 frames in a row" in lost[0].detail
     assert [report for _, report in reports if isinstance(report, Opened)][1:] != []
     assert fired(reports) == ["4"]
+
+
+def test_a_frame_is_answered_for_before_its_camera_is_let_go_of(
+    make_device: MakeDevice, clock: VirtualClock
+) -> None:
+    """A camera that fails in an exposure may hang when it is let go of: that the frame may exist is told before."""
+    device = make_device(faults=[SimFault(kind=SimFaultKind.LOST, at_utc_ns=at(5.5), for_s=4.0)])
+    told: list[Outcome] = []
+    told_at_closing: list[int] = []
+
+    def note(call: Call | None) -> None:
+        if call is not None and call.kind is CallKind.CLOSING:
+            told_at_closing.append(len(told))
+
+    worker = CameraWorker(device.open, clock, release_lag_s=LAG_S, on_call=note)
+    worker.hand_over(frame("a", 5.0, exposure_s=2.0))
+    for step in worker.run():
+        if isinstance(step, Outcome):
+            told.append(step)
+        if isinstance(step, WaitUntil):
+            clock.sleep_until_ns(min(step.instant_ns, at(20)))
+            if clock.now_ns() >= at(20):
+                worker.close()
+    assert [outcome.state for outcome in told] == [OutcomeState.FAILED]
+    assert told_at_closing[0] == 1
 
 
 def test_a_hang_costs_the_frames_it_covers_and_no_more(make_device: MakeDevice, clock: VirtualClock) -> None:
