@@ -83,6 +83,9 @@ def to_json_dict(account: Account) -> dict[str, Any]:
             }
             for one in account.troubles
         ],
+        "clouds": [
+            {"from_utc": _iso(one.from_utc_ns), "until_utc": _iso(one.until_utc_ns)} for one in account.clouds
+        ],
         "happenings": [
             {"at_utc": _iso(h.at_utc_ns), "kind": h.kind.value, "rig": h.rig, "text": h.text}
             for h in sorted([*account.words, *account.happenings], key=lambda h: h.at_utc_ns)
@@ -96,6 +99,8 @@ def to_json_dict(account: Account) -> dict[str, Any]:
         "contacts_note": account.contacts_note,
         "clock": account.clock,
         "cameras": dict(account.cameras),
+        "versions": dict(account.versions),
+        "plan_sha256": account.plan_sha256,
         "site": {
             "name": line.site_name,
             "latitude_deg": line.latitude_deg,

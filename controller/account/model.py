@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from controller.account.troubles import Trouble, find_troubles
 from controller.cameras.protocol import MissReason
 from controller.journal.folder import RunFolder
 from controller.journal.reading import JournalReading, JournalState, changed_files
-from controller.journal.records import Kind
+from controller.journal.records import CLEAR, CLOUD, Kind
 from controller.timeline.model import Frame, Timeline
 from controller.units import NS_PER_S, FilterState, UtcNs, Wanted
 
@@ -155,6 +155,15 @@ class Happening:
 
 
 @dataclass(frozen=True, kw_only=True)
+class CloudSpan:
+    """A stretch of which the operator said that there was cloud before the Sun."""
+
+    from_utc_ns: int
+    until_utc_ns: int | None
+    """When the operator said that it is clear again; None: nobody did."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class Account:
     """Everything a run's journal says, set against its timeline."""
 
@@ -183,6 +192,12 @@ class Account:
     happenings: tuple[Happening, ...]
     troubles: tuple[Trouble, ...]
     """What went wrong, in order."""
+    clouds: tuple[CloudSpan, ...]
+    """What the operator said of clouds; nothing said is no proof of a clear sky."""
+    versions: Mapping[str, str]
+    """Of this program and of what it was run with, as the first record tells."""
+    plan_sha256: str
+    """Digest of the plan's bytes; empty when the journal does not say."""
     contradictions: tuple[str, ...]
 
     @property
@@ -242,6 +257,9 @@ def account_of(
             _happening(r) for r in records if r["kind"] in _TEXTS and r["kind"] != Kind.FILTER_SAID
         ),
         troubles=find_troubles(records),
+        clouds=_clouds(records),
+        versions={str(name): str(version) for name, version in (began.get("versions") or {}).items()},
+        plan_sha256=str(began.get("plan_sha256") or ""),
         contradictions=tuple(contradictions),
     )
 
@@ -406,6 +424,19 @@ def _holds(timeline: Timeline, records: list[dict[str, Any]]) -> tuple[HoldAccou
     return tuple(holds)
 
 
+def _clouds(records: list[dict[str, Any]]) -> tuple[CloudSpan, ...]:
+    spans: list[CloudSpan] = []
+    for record in records:
+        if record["kind"] != Kind.NOTE or not record.get("by"):
+            continue
+        open_span = spans[-1] if spans and spans[-1].until_utc_ns is None else None
+        if record.get("text") == CLOUD and open_span is None:
+            spans.append(CloudSpan(from_utc_ns=record["at_utc_ns"], until_utc_ns=None))
+        elif record.get("text") == CLEAR and open_span is not None:
+            spans[-1] = replace(open_span, until_utc_ns=record["at_utc_ns"])
+    return tuple(spans)
+
+
 def _rig_or_all(record: Mapping[str, Any]) -> str:
     return str(record.get("rig") or "all rigs")
 
@@ -433,7 +464,7 @@ _TEXTS: Mapping[Kind, Callable[[Mapping[str, Any]], str]] = {
     ),
     Kind.JOURNAL_RETURNED: lambda _r: "the journal is whole in the run's folder again, and went on there",
     Kind.CUE_DROPPED: lambda r: f"cue dropped, {r.get('late_s')} s late: {r.get('say')}",
-    Kind.NOTE: lambda r: str(r.get("text")),
+    Kind.NOTE: lambda r: f"said: {r.get('text')}" if r.get("by") else str(r.get("text")),
 }
 
 

@@ -64,7 +64,7 @@ def _place_words(account: Account) -> list[str]:
     """Return a line on a journal that had to be kept in a second place, or may lack what stood there."""
     words = {Kind.JOURNAL_MOVED: "away", Kind.JOURNAL_RETURNED: "back"}
     moves = [
-        f"{words[one.kind]} at {_clock(account, one.at_utc_ns)}"
+        f"{words[one.kind]} at {clock_text(account, one.at_utc_ns)}"
         for one in account.happenings
         if one.kind in words
     ]
@@ -163,7 +163,12 @@ def wrapped_line(text: str, indent: int = 0) -> RenderableType:
 
 def plain(text: str) -> Text:
     """Return text as it is, without markup; control characters are made visible."""
-    return Text("".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text))
+    return Text(visible(text))
+
+
+def visible(text: str) -> str:
+    """Return text with what cannot be printed (control characters, turns of direction) written out."""
+    return "".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in text)
 
 
 def plain_table(*headings: str, left: int = 1) -> Table:
@@ -200,7 +205,7 @@ def _troubles(account: Account) -> Iterable[RenderableType]:
     yield from section("What went wrong, in order")
     for one in account.troubles:
         who = f"{one.rig}: " if one.rig else ""
-        yield wrapped_line(f"{_clock(account, one.at_utc_ns)}  {who}{one.words}", indent=2)
+        yield wrapped_line(f"{clock_text(account, one.at_utc_ns)}  {who}{one.words}", indent=2)
 
 
 def _lost(account: Account) -> Iterable[RenderableType]:
@@ -215,7 +220,7 @@ def _lost(account: Account) -> Iterable[RenderableType]:
     for (rig, shot, end, reason, detail), members in groups.items():
         why = REASON_WORDS.get(reason, reason)
         first, last = members[0], members[-1]
-        when = _clock(account, first.due_utc_ns)
+        when = clock_text(account, first.due_utc_ns)
         which = first.frame.frame_id if first is last else f"{first.frame.frame_id} to {last.frame.frame_id}"
         if detail:
             why += f" ({detail})"
@@ -241,7 +246,7 @@ def _filter_words(account: Account) -> Iterable[RenderableType]:
         table = plain_table("rig", "filter", "asked", "due", "said", "", left=6)
         for hold in account.holds:
             instants = (hold.asked_utc_ns, hold.due_utc_ns, hold.said_utc_ns)
-            clocks = ("-" if at is None else _clock(account, at) for at in instants)
+            clocks = ("-" if at is None else clock_text(account, at) for at in instants)
             table.add_row(plain(hold.rig), hold.needs.value, *clocks, hold_words(hold))
         yield table
         yield ""
@@ -259,7 +264,7 @@ def _settings(account: Account) -> Iterable[RenderableType]:
         return
     alike: dict[tuple[str, str], list[str]] = {}
     for check in checks:
-        alike.setdefault((check.frame_id.rpartition("/")[0], _check_words(check)), []).append(check.frame_id)
+        alike.setdefault((check.frame_id.rpartition("/")[0], check_words(check)), []).append(check.frame_id)
     for (rig, words), frame_ids in list(alike.items())[:_MOST_LISTED]:
         which = frame_ids[0] if len(frame_ids) == 1 else f"{frame_ids[0]} to {frame_ids[-1]}"
         frames = f"{len(frame_ids)} frame{'' if len(frame_ids) == 1 else 's'}"
@@ -271,7 +276,8 @@ def _settings(account: Account) -> Iterable[RenderableType]:
     yield wrapped_line(f"Every other setting of the {fired} fired frames read back as asked.", indent=2)
 
 
-def _check_words(check: SettingCheck) -> str:
+def check_words(check: SettingCheck) -> str:
+    """Return what one setting was asked to be, and was, in words."""
     asked, name = _setting(check.name, check.asked), check.name.replace("_", "-")
     if check.read_back is None:
         return f"{name} asked {asked}, not confirmed by the camera"
@@ -292,15 +298,15 @@ def _happenings(account: Account) -> Iterable[RenderableType]:
 
 def _told(account: Account, happenings: Iterable[Happening]) -> Iterable[RenderableType]:
     for happening in happenings:
-        yield wrapped_line(f"{_clock(account, happening.at_utc_ns)}  {happening.text}", indent=2)
+        yield wrapped_line(f"{clock_text(account, happening.at_utc_ns)}  {happening.text}", indent=2)
 
 
 def _sky(account: Account) -> Iterable[RenderableType]:
     line = account.timeline
     yield from section(f"Contacts at {line.site_name or 'the site'}: {line.kind} eclipse")
     for name, instant in line.contacts_utc_ns.items():
-        yield wrapped_line(f"{name:<4}{utc_iso(instant, 1)}   local {_clock(account, instant)}", indent=2)
-    yield wrapped_line(_keyed_words(line), indent=2)
+        yield wrapped_line(f"{name:<4}{utc_iso(instant, 1)}   local {clock_text(account, instant)}", indent=2)
+    yield wrapped_line(keyed_words(line), indent=2)
     if account.contacts_note:
         yield wrapped_line(account.contacts_note, indent=2)
     yield wrapped_line(
@@ -315,7 +321,8 @@ def _sky(account: Account) -> Iterable[RenderableType]:
         yield wrapped_line("The words on the filter came from a script, not from a person.", indent=2)
 
 
-def _keyed_words(line: Timeline) -> str:
+def keyed_words(line: Timeline) -> str:
+    """Return which limb the plan went by, and where the mean one stands beside it."""
     text = f"The plan was keyed to the {line.contacts_keyed_to}"
     inner = [ContactName.C2, ContactName.C3]
     mean = [
@@ -326,7 +333,7 @@ def _keyed_words(line: Timeline) -> str:
     return f"{text}; with the mean limb {', '.join(mean)}." if mean else f"{text}."
 
 
-def _clock(account: Account, instant_ns: int) -> str:
+def clock_text(account: Account, instant_ns: int) -> str:
     """Return local clock time to a tenth of a second; UTC with a Z where the zone is not known."""
     tenths = (instant_ns + NS_PER_S // 20) // (NS_PER_S // 10)
     seconds, tenth = divmod(tenths, 10)

@@ -126,7 +126,7 @@ class _Search:
             self._away = self._new(now, None, what, outage=True)
         elif kind is Kind.JOURNAL_RETURNED and self._away:
             self._end(self._away, now)
-        elif kind is Kind.NOTE:
+        elif kind is Kind.NOTE and not record.get("by"):
             self._new(now, None, str(record.get("text")))
         self._last_ns = now
 

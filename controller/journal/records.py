@@ -10,6 +10,9 @@ from __future__ import annotations
 
 from enum import StrEnum
 
+CLOUD, CLEAR = "cloud", "clear"
+"""What the operator can say of the sky: cloud before the Sun, and none any more. It changes nothing of the run."""
+
 
 class Kind(StrEnum):
     """Record kinds, with the fields of each."""
@@ -22,7 +25,8 @@ class Kind(StrEnum):
     very long exposure's own length where that is more}, real_cameras [rigs whose cameras are neither simulated
     nor virtual], second_place (the file in which the
     journal goes on when it cannot be written here; absent where there is none),
-    sleep (sentence: whether the computer's sleep is held off; live runs)"""
+    sleep (sentence: whether the computer's sleep is held off; live runs),
+    practised_utc_ns (when a rehearsal in real time really began, by the computer's clock; there alone)"""
     RUN_RESUMED = "run_resumed"
     """torn_sha256, torn_bytes (None and 0 when the journal ended on a whole line), clock_back_s (how far the
     clock is behind the journal; 0 when it is not), clock (sentence; not in a rehearsal),
@@ -79,4 +83,4 @@ class Kind(StrEnum):
     JOURNAL_RETURNED = "journal_returned"
     """The journal is whole again in the run's folder, and goes on there."""
     NOTE = "note"
-    """text"""
+    """text, by ("terminal"; only where it is the operator's word: then the text is `CLOUD` or `CLEAR`)"""
