@@ -675,6 +675,12 @@ def calibrate(
 def rehearse(
     plan: PlanPath,
     fast: Annotated[bool, typer.Option("--fast", help="In virtual time: a whole day in seconds.")] = False,
+    live: Annotated[
+        bool,
+        typer.Option(
+            "--live", help="The real thing with simulated cameras, in real time; as when neither is given."
+        ),
+    ] = False,
     operator: Operator = None,
     start: StartAt = None,
     fault: Annotated[
@@ -750,6 +756,7 @@ def rehearse(
         made_up.refuse_other_ways(
             **{
                 "fast": fast,
+                "live": live,
                 "operator": operator,
                 "from": start,
                 "fault": fault,
@@ -766,10 +773,31 @@ def rehearse(
         return
     made_up.refuse_without_days(assume=assume, picture=picture, cores=cores)
     runs.rehearse(
-        plan, fast=fast, habit=operator, start=start, faults=fault or [], base=runs_folder, plain=plain,
+        plan, fast=fast, live=live, habit=operator, start=start, faults=fault or [], base=runs_folder, plain=plain,
         silent=silent, earth_rotation=earth_rotation, ephemeris=ephemeris, terrain=terrain, as_json=json,
         status=runs.Status(mqtt, mqtt_ca), page_options=PageOptions(page, listen, certificate, certificate_key),
     )  # fmt: skip
+
+
+@app.command()
+def practice(
+    what: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="[RUNS | PLAN]", help="A folder of runs, one run, or a plan; runs when left out."
+        ),
+    ] = None,
+    runs_folder: RunsFolder = Path("runs"),
+    picture: Annotated[
+        Path | None,
+        typer.Option("--picture", metavar="FILE", help="Draw it: .png, .pdf, .svg.", show_default=False),
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Print how late each filter word was, over all live rehearsals of a place and eclipse."""
+    from controller.cli import practice as command
+
+    command.practice(what, runs_folder, picture, as_json=json)
 
 
 @app.command()

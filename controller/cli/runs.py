@@ -40,6 +40,7 @@ from controller.units import NS_PER_S, ContactName, UtcNs, Wanted, seconds_to_ns
 
 if TYPE_CHECKING:  # the rest is imported where it is used: what goes on in totality has to begin quickly
     from controller.account.model import Account
+    from controller.account.practice import Found
     from controller.cli.prepare import Prepared
     from controller.live.driver import Surface
 
@@ -90,6 +91,7 @@ def rehearse(
     plan: Path,
     *,
     fast: bool,
+    live: bool,
     habit: str | None,
     start: str | None,
     faults: list[str],
@@ -103,10 +105,12 @@ def rehearse(
     status: Status,
     page_options: PageOptions,
 ) -> None:
-    """Play a plan against simulated cameras."""
+    """Play a plan against simulated cameras: in virtual time if `fast`, else in real time; `live` says so in a word."""
     from controller.cli.prepare import prepare
     from controller.sky import Constants
 
+    if fast and live:
+        raise UsageError("--live is in real time and --fast is not. Mend: leave one of them out.")
     onlookers = status.onlookers(fast=fast)
     page_options.check(fast=fast)
     prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris, terrain)
@@ -131,12 +135,13 @@ def rehearse(
                 as_json=as_json,
             )  # fmt: skip
         else:
+            facts["practised_utc_ns"] = ClockEpoch.now().utc_ns
             outcome = _live(
                 engine, folder, journal, operator, ClockEpoch.pretended(begins), facts, prepared.compiled.bodies,
                 simulated=True, virtual=False, faults=sim_faults, plain=plain, silent=silent, resumed=False,
                 onlookers=onlookers, page=page,
             )  # fmt: skip
-    finish(folder, outcome, as_json=as_json)
+    finish(folder, outcome, as_json=as_json, practised=operator is None)
 
 
 def _simulate(
@@ -669,19 +674,26 @@ def parse_fault(text: str, timeline: Timeline) -> SimFault:
     return SimFault(kind=kind, at_utc_ns=moment(when.strip(), timeline), for_s=for_s)
 
 
-def finish(folder: RunFolder, outcome: str | None, *, as_json: bool) -> None:
-    """Print the account of a run that has just ended, and exit by how it ended."""
+def finish(folder: RunFolder, outcome: str | None, *, as_json: bool, practised: bool = False) -> None:
+    """Print the account of a run that has just ended, and exit by how it ended.
+
+    After a rehearsal that a person `practised`, the lateness of each word follows, with that of earlier ones.
+    """
     import typer
 
+    from controller.account import practice
     from controller.account.export import to_json_dict
     from controller.account.model import FrameEnd, make_account
     from controller.account.text import to_text
 
     made = make_account(folder.path)
     if as_json:
-        print_json(to_json_dict(made))
+        more = {"practice": practice.to_json_dict(_practices(folder))} if practised else {}
+        print_json({**to_json_dict(made), **more})
     else:
         print(to_text(made, console().width))  # noqa: T201
+        if practised:
+            print(practice.to_text(_practices(folder)))  # noqa: T201
         console().print(f"Everything is in {folder.path}", soft_wrap=True)
     lost = [one for one in made.frames if one.frame.wanted is Wanted.MUST and one.end is not FrameEnd.FIRED]
     if made.contradictions:
@@ -690,6 +702,13 @@ def finish(folder: RunFolder, outcome: str | None, *, as_json: bool) -> None:
         raise typer.Exit(STOPPED_EXIT)
     if lost:
         raise typer.Exit(MUST_LOST_EXIT)
+
+
+def _practices(folder: RunFolder) -> Found:
+    """Return this rehearsal and all that lie beside it and are for the same place and eclipse."""
+    from controller.account.practice import find_practices
+
+    return find_practices(folder.path.parent, folder.timeline())
 
 
 def account(run_folders: list[Path], csv: Path | None, *, merge: bool, as_json: bool) -> None:

@@ -24,7 +24,7 @@ def unfinished_run(base: Path, plan_sha256: str) -> Path | None:
     runs = []
     for path in base.glob(f"*/{JOURNAL_NAME}"):
         with contextlib.suppress(OSError):
-            first = _first_record(path)
+            first = first_record(path)
             if first.get("plan_sha256") == plan_sha256 and first.get("mode") == "run":
                 runs.append((path.stat().st_mtime_ns, path))
     if not runs:
@@ -33,7 +33,7 @@ def unfinished_run(base: Path, plan_sha256: str) -> Path | None:
     return None if folder.read().closed else folder.path
 
 
-def _first_record(path: Path) -> dict[str, Any]:
+def first_record(path: Path) -> dict[str, Any]:
     """Return what a journal's first line says of its run; nothing where it is no whole record."""
     with path.open("rb") as file:
         line = file.readline()
