@@ -857,7 +857,7 @@ def run(
     from controller.cli import runs, supervised
     from controller.page.address import PageOptions
 
-    if go_on and (cut_off := supervised.cut_off_run(runs_folder, plan)):
+    if go_on and (cut_off := supervised.cut_off_run(runs_folder, plan, virtual=virtual_camera)):
         typer.echo(f"Going on with the run that was cut off: {cut_off}", err=True)
         runs.resume(
             cut_off, virtual=virtual_camera, habit=operator, start=None, clock_offset_s=clock_offset,

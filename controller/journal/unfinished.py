@@ -12,11 +12,12 @@ from controller.journal.reading import JOURNAL_NAME
 from controller.journal.records import Kind
 
 
-def unfinished_run(base: Path, plan_sha256: str) -> Path | None:
+def unfinished_run(base: Path, plan_sha256: str, real_cameras: list[str]) -> Path | None:
     """Return the folder of the latest run of a plan under `base`, unless that run has ended; else None.
 
-    The latest is the one whose journal was written to last. Rehearsals and runs in which nothing had begun do
-    not count, and an earlier run that was cut off does not either once a later one has ended.
+    The latest is the one whose journal was written to last. Rehearsals, runs with real cameras on other rigs than
+    `real_cameras` (a practice, where the day itself is to go on) and runs in which nothing had begun do not count,
+    and an earlier run that was cut off does not either once a later one has ended.
 
     Raises:
         JournalError: if the latest one's journal cannot be read.
@@ -25,7 +26,8 @@ def unfinished_run(base: Path, plan_sha256: str) -> Path | None:
     for path in base.glob(f"*/{JOURNAL_NAME}"):
         with contextlib.suppress(OSError):
             first = first_record(path)
-            if first.get("plan_sha256") == plan_sha256 and first.get("mode") == "run":
+            same_plan = first.get("plan_sha256") == plan_sha256 and first.get("mode") == "run"
+            if same_plan and (first.get("real_cameras") or []) == real_cameras:
                 runs.append((path.stat().st_mtime_ns, path))
     if not runs:
         return None

@@ -42,13 +42,19 @@ DIGEST = hashlib.sha256(b"plan").hexdigest()
 
 
 def made(
-    base: Path, number: int, *, mode: str = "run", digest: str = DIGEST, ended: bool = False
+    base: Path,
+    number: int,
+    *,
+    mode: str = "run",
+    digest: str = DIGEST,
+    ended: bool = False,
+    real: list[str] | None = None,
 ) -> RunFolder:
     """A run's folder that was written to after those of smaller numbers."""
     day = timeline([], rigs=(rig_info(),))
     folder = RunFolder.create(base, f"run {number}", b"plan", day, started_utc_ns=number)
     with JournalWriter.create(folder.path) as journal:
-        journal.append(Kind.RUN_BEGAN, number, mode=mode, plan_sha256=digest)
+        journal.append(Kind.RUN_BEGAN, number, mode=mode, plan_sha256=digest, real_cameras=real or [])
         if ended:
             journal.append(Kind.RUN_ENDED, number, outcome="finished")
     os.utime(folder.journal_path, ns=(number, number))
@@ -57,19 +63,32 @@ def made(
 
 def test_the_latest_run_goes_on_if_it_was_cut_off(tmp_path: Path) -> None:
     """Of several runs of the plan the one written to last counts; rehearsals and other plans do not."""
-    assert unfinished_run(tmp_path / "none", DIGEST) is None
+    assert unfinished_run(tmp_path / "none", DIGEST, []) is None
     made(tmp_path, 1)
     latest = made(tmp_path, 2)
     made(tmp_path, 3, mode="rehearsal")
     made(tmp_path, 4, digest="another")
-    assert unfinished_run(tmp_path, DIGEST) == latest.path
+    assert unfinished_run(tmp_path, DIGEST, []) == latest.path
+
+
+def test_a_practice_does_not_stand_for_the_day(tmp_path: Path) -> None:
+    """HF-S02: a practice that was cut off neither goes on nor is in the way on real cameras, nor the other way round."""
+    plan = tmp_path / "plan.yaml"
+    plan.write_text(PLAN.replace("driver: simulated", "driver: tethered"))
+    digest = hashlib.sha256(plan.read_bytes()).hexdigest()
+    runs = tmp_path / "runs"
+    practice = made(runs, 2, digest=digest)
+    assert cut_off_run(runs, plan, virtual=False) is None
+    real = made(runs, 1, digest=digest, real=["long"])
+    assert cut_off_run(runs, plan, virtual=False) == real.path
+    assert cut_off_run(runs, plan, virtual=True) == practice.path
 
 
 def test_an_ended_run_is_the_end(tmp_path: Path) -> None:
     """Once a later run has ended, an earlier one that was cut off is not dug up."""
     made(tmp_path, 1)
     made(tmp_path, 2, ended=True)
-    assert unfinished_run(tmp_path, DIGEST) is None
+    assert unfinished_run(tmp_path, DIGEST, []) is None
 
 
 def test_a_run_in_which_nothing_began_does_not_count(tmp_path: Path) -> None:
@@ -77,7 +96,7 @@ def test_a_run_in_which_nothing_began_does_not_count(tmp_path: Path) -> None:
     folder = made(tmp_path, 1)
     for cut in (b"", folder.journal_path.read_bytes()[:-1], b"no record\n"):
         folder.journal_path.write_bytes(cut)
-        assert unfinished_run(tmp_path, DIGEST) is None
+        assert unfinished_run(tmp_path, DIGEST, []) is None
 
 
 def test_a_torn_run_goes_on(tmp_path: Path) -> None:
@@ -85,7 +104,7 @@ def test_a_torn_run_goes_on(tmp_path: Path) -> None:
     folder = made(tmp_path, 1)
     with folder.journal_path.open("ab") as file:
         file.write(b'{"seq":2,')
-    assert unfinished_run(tmp_path, DIGEST) == folder.path
+    assert unfinished_run(tmp_path, DIGEST, []) == folder.path
 
 
 def fired(journal: Path) -> list[str]:
@@ -117,7 +136,7 @@ def test_the_same_command_goes_on_after_a_kill(tmp_path: Path) -> None:
     process.send_signal(signal.SIGKILL)
     process.wait()
     before = journal.read_bytes()
-    assert cut_off_run(runs, tmp_path / "plan.yaml") == journal.parent
+    assert cut_off_run(runs, tmp_path / "plan.yaml", virtual=False) == journal.parent
     again = command(tmp_path)
     assert again.wait(timeout=60) in (0, 11)
     assert [path.name for path in runs.iterdir()] == [journal.parent.name]
@@ -132,16 +151,16 @@ def test_the_same_command_goes_on_after_a_kill(tmp_path: Path) -> None:
     if sys.platform == "linux":
         assert all("held off by systemd-inhibit" in sentence for sentence in said.values())
         assert (tmp_path / "tools" / "log").read_text().count("--what=sleep:idle:handle-lid-switch") == 2
-    assert cut_off_run(runs, tmp_path / "plan.yaml") is None
+    assert cut_off_run(runs, tmp_path / "plan.yaml", virtual=False) is None
 
 
 def test_another_plan_begins_a_run_of_its_own(tmp_path: Path) -> None:
     """A plan that was changed since is another plan."""
     made(tmp_path / "runs", 1, digest=hashlib.sha256(PLAN.encode()).hexdigest())
     (tmp_path / "plan.yaml").write_text(PLAN)
-    assert cut_off_run(tmp_path / "runs", tmp_path / "plan.yaml") is not None
+    assert cut_off_run(tmp_path / "runs", tmp_path / "plan.yaml", virtual=False) is not None
     (tmp_path / "plan.yaml").write_text(PLAN.replace("0.5 s", "0.6 s"))
-    assert cut_off_run(tmp_path / "runs", tmp_path / "plan.yaml") is None
+    assert cut_off_run(tmp_path / "runs", tmp_path / "plan.yaml", virtual=False) is None
 
 
 def test_a_run_folder_without_its_timeline_is_told(tmp_path: Path) -> None:
@@ -149,7 +168,7 @@ def test_a_run_folder_without_its_timeline_is_told(tmp_path: Path) -> None:
     folder = made(tmp_path, 1)
     folder.timeline_path.unlink()
     with pytest.raises(JournalError, match="no folder of a run"):
-        unfinished_run(tmp_path, DIGEST)
+        unfinished_run(tmp_path, DIGEST, [])
 
 
 def test_the_unit_begins_again_after_a_kill_alone() -> None:
