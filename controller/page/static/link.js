@@ -1,0 +1,71 @@
+// The stream of events, and whether anything still comes. It heals by itself.
+
+const BEAT_MS = 100;
+/** Views come twice a second at least. */
+const LOST_MS = 1500;
+const AGAIN_MS = 1500;
+
+export class Link {
+  #source = null;
+  #heardMs = 0;
+  #triedMs = 0;
+  #trying = false;
+  #on;
+
+  /** `on` takes `day`, `view`, `say`, `stranger` (not paired) and `beat`. */
+  constructor(on) {
+    this.#on = on;
+    setInterval(() => this.#beat(), BEAT_MS);
+  }
+
+  /** Seconds without news, whole ones; 0 while news comes. */
+  get silentS() {
+    const silentMs = performance.now() - this.#heardMs;
+    return this.#heardMs && silentMs > LOST_MS ? Math.max(1, Math.floor(silentMs / 1000)) : 0;
+  }
+
+  /** Ask for the day and listen; true when this browser is paired and the run answers. */
+  async open() {
+    this.#triedMs = performance.now();
+    this.#heardMs ||= this.#triedMs;
+    if (this.#trying) return false;
+    this.#trying = true;
+    try {
+      const answer = await fetch("/api/day", { signal: AbortSignal.timeout(AGAIN_MS) });
+      if (answer.status === 403) {
+        this.close();
+        this.#on.stranger();
+        return false;
+      }
+      if (!answer.ok) return false;
+      this.#on.day(await answer.json());
+      this.#listen();
+      return true;
+    } catch {
+      return false; // the beat tries again
+    } finally {
+      this.#trying = false;
+    }
+  }
+
+  close() {
+    this.#source?.close();
+    this.#source = null;
+    this.#heardMs = 0;
+  }
+
+  #listen() {
+    this.#source?.close();
+    this.#source = new EventSource("/api/events");
+    this.#source.addEventListener("view", (event) => {
+      this.#heardMs = performance.now();
+      this.#on.view(JSON.parse(event.data));
+    });
+    this.#source.addEventListener("say", (event) => this.#on.say(JSON.parse(event.data)));
+  }
+
+  #beat() {
+    if (this.silentS && performance.now() - this.#triedMs > AGAIN_MS) this.open();
+    this.#on.beat();
+  }
+}
