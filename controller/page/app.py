@@ -140,7 +140,7 @@ def make_api(
     pairing = Pairing(spec.code, per_address=limits.wrong_tries_per_address, in_all=limits.wrong_tries)
     rates: dict[bytes, Rate] = {}
     passed_on: OrderedDict[str, None] = OrderedDict()
-    questions: dict[tuple[bytes, str, str | None, str | None], float] = {}
+    questions: dict[tuple[bytes, tuple[Word, ...]], float] = {}
     cookie = f"holdfire_{spec.listening.getsockname()[1]}"
     files = {
         path.name: (path.read_bytes(), _KINDS[path.suffix])
@@ -221,7 +221,7 @@ def make_api(
         if word_id not in passed_on:
             meant = words_of(said, view)
             asked = question(said, meant, view)
-            act = (request.state.session, said.kind, said.state, said.rig)
+            act = (request.state.session, meant)
             if asked is not None and not (said.confirmed and steady_s() < questions.pop(act, -math.inf)):
                 questions[act] = steady_s() + ANSWER_WITHIN_S
                 return JSONResponse({"question": asked}, 409)

@@ -293,6 +293,21 @@ def test_what_cannot_be_taken_back_needs_a_second_act(served: Served, act: dict[
         assert client.post("/api/words", json=word(**act, confirmed=True)).status_code == 409
 
 
+def test_a_second_act_counts_for_the_rigs_that_were_asked_about_alone(served: Served) -> None:
+    """HF-S29: "off" that was asked about for one rig does not count for another that is asked for off by then."""
+    show(served, with_rig(CALM, "long", filter_asked=OFF))
+    late = {"seen_utc_ms": CALM.now_utc_ns // 1_000_000 - 60_000}
+    with served.paired() as client:
+        served.said()
+        answer = client.post("/api/words", json=word("filter", state="off", **late))
+        assert (answer.status_code, "(long)" in answer.json()["question"]) == (409, True)
+        show(served, with_rig(with_rig(CALM, "long", filter_asked=OFF), "wide", filter_asked=OFF))
+        answer = client.post("/api/words", json=word("filter", state="off", confirmed=True, **late))
+        assert (answer.status_code, served.said()) == (409, [])
+        answer = client.post("/api/words", json=word("filter", state="off", confirmed=True, **late))
+        assert answer.status_code == 202
+
+
 def test_off_said_at_sight_of_an_old_view_needs_a_second_act(served: Served) -> None:
     """HF-S29: "off" that a bad network brings late is asked about; "on" counts however late it comes."""
     show(served, ASKS_OFF)
