@@ -16,6 +16,7 @@ import queue
 import signal
 import threading
 import traceback
+import zlib
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field
 from multiprocessing import resource_tracker
@@ -24,13 +25,15 @@ from pathlib import Path
 from typing import Any, Literal
 
 from controller.cameras.clock import ClockEpoch, MonotonicClock
+from controller.cameras.pictures import Body, Photographer, VirtualScenery
 from controller.cameras.protocol import Camera, Clock, MissReason
 from controller.cameras.punctual import GarbageCollector, claim_precedence
-from controller.cameras.simulated import MODEL, SimFault, SimulatedDevice
-from controller.cameras.tethered import VIRTUAL_FOLDER_VARIABLE, open_tethered
+from controller.cameras.simulated import MODEL, SimFault, SimulatedDevice, filter_left
+from controller.cameras.tethered import VIRTUAL_FOLDER_VARIABLE, Stage, open_tethered
 from controller.cameras.worker import OPENING_WITHIN_S, Call, CallKind, CameraWorker, Lost, WaitUntil
 from controller.gear.body import SIMULATED_BODY, CameraBody
-from controller.timeline.model import Frame
+from controller.light.scene import Outlook
+from controller.timeline.model import Frame, Settings
 from controller.units import NS_PER_S, seconds_to_ns
 
 _COARSE_NS = 20_000_000
@@ -68,13 +71,18 @@ class CameraSpec:
     model: str = MODEL
     """Simulated: the name it gives itself."""
     faults: tuple[SimFault, ...] = ()
-    """Simulated: what goes wrong."""
+    """Simulated: what goes wrong; virtual: the filter left on or off, at an instant, alone."""
     seed: int = 0
+    clock_error_s: float = 0.0
+    """Simulated: how far the camera's own clock, the pictures' time, is ahead of UTC."""
+    outlook: Outlook | None = None
+    """Simulated and virtual: what it sees, for its pictures; None leaves them dark."""
 
     def opener(self, clock: Clock) -> Callable[[], Camera]:
         """Return what opens this camera, again and again. A simulated body lives on between openings."""
         if self.driver == "tethered":
-            return lambda: open_tethered(self.match, clock)
+            stage = self._stage()
+            return lambda: open_tethered(self.match, clock, stage=stage)
         device = SimulatedDevice(
             self.body,
             clock,
@@ -82,8 +90,28 @@ class CameraSpec:
             model=self.model,
             faults=self.faults,
             seed=self.seed,
+            clock_error_s=self.clock_error_s,
+            outlook=self.outlook,
+            serial=self.serial,
         )
         return device.open
+
+    @property
+    def serial(self) -> str:
+        """Return the serial number that a camera which is not there writes into its pictures."""
+        return f"HF{zlib.crc32(self.rig.encode()):08X}"
+
+    def _stage(self) -> Stage | None:
+        """Return what puts rendered pictures into the virtual camera's folder; None for a real camera."""
+        if self.virtual_folder is None or self.outlook is None:
+            return None
+        body = Body(model=self.model, serial=self.serial, clock_error_s=self.clock_error_s)
+        scenery = VirtualScenery(self.virtual_folder, Photographer(self.outlook, self.seed), body)
+
+        def stage(opened_utc_ns: int, settings: Settings) -> None:
+            scenery.stage(opened_utc_ns, settings, filter_on=filter_left(self.faults, opened_utc_ns))
+
+        return stage
 
 
 @dataclass(frozen=True)
@@ -229,6 +257,7 @@ def _note_call(shared: Any, call: Call | None) -> None:  # noqa: ANN401 - a ctyp
 def _child_main(spec: CameraSpec, epoch: ClockEpoch, connection: Connection, shared_call: Any) -> None:  # noqa: ANN401
     os.environ["LC_ALL"] = "C"  # choices and file names are translated otherwise
     os.environ.pop("LANGUAGE", None)
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # memory for threads that pictures have no use for
     os.environ.pop(VIRTUAL_FOLDER_VARIABLE, None)
     if spec.virtual_folder is not None:
         os.environ[VIRTUAL_FOLDER_VARIABLE] = str(spec.virtual_folder)

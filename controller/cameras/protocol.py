@@ -87,6 +87,8 @@ class Captured:
     """Folder and name on the card, as the camera reports them (or the path written, when simulated)."""
     reported_utc_ns: int
     """When the host heard it; not the time of exposure."""
+    thumbnail: bytes | None = None
+    """A small JPEG of it, where the camera gives one with its word; see `Previewing` for others."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -148,6 +150,18 @@ class Camera(Protocol):
 
     def close(self) -> None:
         """Leave the camera as found; never raises."""
+        ...
+
+
+@runtime_checkable
+class Previewing(Protocol):
+    """What a camera has that gives small pictures of frames it took when asked for them."""
+
+    def preview(self, file_name: str) -> bytes | None:
+        """Return a small JPEG of a picture named as in `Captured`; None where there is none or it is too large.
+
+        It may take long, so it is asked for only when no frame is near. Raises CameraFault alone.
+        """
         ...
 
 

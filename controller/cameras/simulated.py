@@ -10,14 +10,12 @@ Its times follow `CameraBody`: frames fired back to back open `CameraBody.cycle_
 from __future__ import annotations
 
 import functools
-import io
 import itertools
 import math
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from fractions import Fraction
 from pathlib import Path
 
 from controller.cameras.choices import (
@@ -27,6 +25,7 @@ from controller.cameras.choices import (
     Quantity,
     say,
 )
+from controller.cameras.pictures import Body, Photographer, with_exif
 from controller.cameras.protocol import (
     CameraFacts,
     CameraFault,
@@ -37,13 +36,16 @@ from controller.cameras.protocol import (
     Readback,
 )
 from controller.gear.body import SIMULATED_BODY, CameraBody
+from controller.light.scene import Outlook
 from controller.timeline.model import Settings
-from controller.units import NS_PER_S, seconds_to_ns, utc_datetime
+from controller.units import NS_PER_S, seconds_to_ns
 
 MODEL = "Holdfire practice camera"
 _BUSY_CODE, _GONE_CODE, _FULL_CODE = -110, -52, -3
 """libgphoto2's codes for the same troubles."""
 _SLOW_WRITE_FACTOR = 8.0
+_RENDER_ROOM_NS = NS_PER_S // 20
+"""A picture is rendered while its word is waited for, if that takes so long; otherwise it is dark."""
 
 
 class SimFaultKind(StrEnum):
@@ -64,6 +66,10 @@ class SimFaultKind(StrEnum):
     """The card takes eight times as long, so the buffer fills."""
     HANG = "hang"
     """The next call does not return until the fault is over; happens once."""
+    FILTER_LEFT_ON = "filter left on"
+    """The filter is on the lens whatever was said; the pictures show it."""
+    FILTER_LEFT_OFF = "filter left off"
+    """The filter is not on the lens whatever was said; the pictures show it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,6 +124,17 @@ def with_lists(body: CameraBody) -> CameraBody:
     )
 
 
+def filter_left(faults: Sequence[SimFault], at_utc_ns: int) -> bool | None:
+    """Return whether the filter is on whatever was said, by the faults that begin at an instant; None without one."""
+    for fault in faults:
+        if fault.at_utc_ns is not None and 0 <= at_utc_ns - fault.at_utc_ns < fault.for_s * NS_PER_S:
+            if fault.kind is SimFaultKind.FILTER_LEFT_ON:
+                return True
+            if fault.kind is SimFaultKind.FILTER_LEFT_OFF:
+                return False
+    return None
+
+
 class SimulatedDevice:
     """A simulated camera body with its card, its battery and the faults that will befall it."""
 
@@ -138,6 +155,8 @@ class SimulatedDevice:
         card_left: int | None = None,
         card_change_s: float = math.inf,
         clock_error_s: float = 0.0,
+        outlook: Outlook | None = None,
+        serial: str = "HF000001",
     ) -> None:
         """Make a body.
 
@@ -156,6 +175,8 @@ class SimulatedDevice:
             card_left: how many frames the first card takes; as many as the body says when None.
             card_change_s: how long after it is full an empty one is in, seconds.
             clock_error_s: how far the camera's own clock (the pictures' times) is ahead of UTC, seconds.
+            outlook: what it sees; None leaves its pictures dark, and shows none.
+            serial: its number, as its pictures have it.
         """
         self.body = with_lists(body)
         self.clock = clock
@@ -169,7 +190,11 @@ class SimulatedDevice:
         self._battery_change_s = battery_change_s
         self._card_room = body.card_frames if card_left is None else card_left
         self._card_change_s = card_change_s
-        self._clock_error_s = clock_error_s
+        self._written_of = Body(model=model, serial=serial, clock_error_s=clock_error_s)
+        self._photographer = Photographer(outlook, seed)
+        self._photographer.warm_up()
+        self._shows = outlook is not None
+        self._dark = Photographer(None)
         made_ns = clock.now_ns()
         self._troubles: dict[SimFaultKind, list[_Trouble]] = {kind: [] for kind in SimFaultKind}
         for fault in faults:
@@ -183,7 +208,6 @@ class SimulatedDevice:
         self._writes_end_ns: list[int] = []
         self._nearest: dict[Settings, tuple[Settings, Readback]] = {}
         self.settings = Settings(exposure_s=1 / 125, f_number=8.0, iso=100)
-        self._picture: bytes | None = None
         self._number = itertools.count(1)
         if folder is not None:
             folder.mkdir(parents=True, exist_ok=True)
@@ -287,49 +311,34 @@ class SimulatedDevice:
             self._troubles[SimFaultKind.CARD_FULL].append(_Trouble(now_ns, None, self._card_change_s))
             self._card_room = self.body.card_frames
 
-    def keep(self, exposure: _Exposure) -> str:
+    def picture(self, exposure: _Exposure) -> bytes | None:
+        """Return what the exposure shows; None where it shows nothing, or its word comes too soon to render it."""
+        if not self._shows or exposure.word_ns - self.clock.now_ns() < _RENDER_ROOM_NS:
+            return None
+        filter_on = None
+        if self.has(SimFaultKind.FILTER_LEFT_ON, exposure.opened_ns):
+            filter_on = True
+        elif self.has(SimFaultKind.FILTER_LEFT_OFF, exposure.opened_ns):
+            filter_on = False
+        return self._photographer.picture(exposure.opened_ns, exposure.settings, filter_on=filter_on)
+
+    def keep(self, exposure: _Exposure, picture: bytes | None) -> str:
         """Write the picture of an exposure (when there is a folder); return its folder's name and its own."""
-        name = f"HF_{next(self._number):05d}.JPG"
+        number = next(self._number)
+        name = f"HF_{number:05d}.JPG"
         if self._folder is None:
             return name
-        (self._folder / name).write_bytes(self._jpeg(exposure))
+        whole = with_exif(
+            picture or self._dark.picture(exposure.opened_ns, exposure.settings),
+            exposure.opened_ns, exposure.settings, self._written_of, number=number,
+        )  # fmt: skip
+        (self._folder / name).write_bytes(whole)
         return f"{self._folder.name}/{name}"
 
     def _start_counted_faults(self, now_ns: int) -> None:
         for trouble in self._counted:
             if trouble.after_frames == len(self.taken):
                 trouble.starts_ns = now_ns
-
-    def _jpeg(self, exposure: _Exposure) -> bytes:
-        import piexif
-        from PIL import Image
-
-        if self._picture is None:
-            blank = io.BytesIO()
-            Image.new("RGB", (96, 64), (6, 6, 10)).save(blank, "JPEG")
-            self._picture = blank.getvalue()
-        moment = utc_datetime(exposure.opened_ns + seconds_to_ns(self._clock_error_s))
-        time_s = Fraction(exposure.settings.exposure_s).limit_denominator(32_000)
-        aperture = Fraction(exposure.settings.f_number).limit_denominator(10)
-        stamp = moment.strftime("%Y:%m:%d %H:%M:%S")
-        exif = {
-            "0th": {
-                piexif.ImageIFD.Make: "Holdfire",
-                piexif.ImageIFD.Model: self.model,
-                piexif.ImageIFD.DateTime: stamp,
-            },
-            "Exif": {
-                piexif.ExifIFD.DateTimeOriginal: stamp,
-                piexif.ExifIFD.SubSecTimeOriginal: f"{moment.microsecond // 1000:03d}",
-                piexif.ExifIFD.OffsetTimeOriginal: "+00:00",
-                piexif.ExifIFD.ExposureTime: (time_s.numerator, time_s.denominator),
-                piexif.ExifIFD.FNumber: (aperture.numerator, aperture.denominator),
-                piexif.ExifIFD.ISOSpeedRatings: exposure.settings.iso,
-            },
-        }
-        with_exif = io.BytesIO()
-        piexif.insert(piexif.dump(exif), self._picture, with_exif)
-        return with_exif.getvalue()
 
 
 class SimulatedCamera:
@@ -399,15 +408,16 @@ class SimulatedCamera:
         self._begin(exposed=None)
         if exposure is None:
             raise CameraFault("there is no frame to wait for", exposed=False)
+        picture = device.picture(exposure)
         silent = device.has(SimFaultKind.NO_WORD, exposure.opened_ns)
         self._wait_until(until_ns if silent else min(exposure.word_ns, until_ns), exposed=None)
         if silent or exposure.word_ns > until_ns:
             raise CameraFault(f"no word of a picture within {timeout_s:.1f} s", exposed=None)
         try:
-            name = device.keep(exposure)
+            name = device.keep(exposure, picture)
         except OSError as error:
             raise CameraFault(f"the picture could not be written: {error}", exposed=True) from error
-        return Captured(file_name=name, reported_utc_ns=device.clock.now_ns())
+        return Captured(file_name=name, reported_utc_ns=device.clock.now_ns(), thumbnail=picture)
 
     def status(self) -> CameraStatus:
         """Return battery and free frames."""

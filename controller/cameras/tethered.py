@@ -18,6 +18,7 @@ from typing import Any
 
 from controller.cameras.choices import EXPOSURE, F_NUMBER, ISO, Quantity, say
 from controller.cameras.lock import CameraLock
+from controller.cameras.pictures import VIRTUAL_PICTURE
 from controller.cameras.profiles import Profile, card_choice, means, profile_for
 from controller.cameras.protocol import (
     CameraFacts,
@@ -65,8 +66,15 @@ _NEVER_SLEEPS_S = 86_400
 """An auto power-off of this many seconds or more is as good as off."""
 
 VIRTUAL_FOLDER_VARIABLE = "VCAMERADIR"
+THUMBNAIL_BYTES = 30_000
+"""The largest small picture that is taken from a camera."""
+_JPEG_BEGINS = b"\xff\xd8"
 _PORT = re.compile(r"\w+:[\w,./-]*$")
 """How libgphoto2 writes ports: ``usb:001,004``, ``ptpip:192.168.1.1``."""
+
+
+Stage = Callable[[int, Settings], None]
+"""Given when the shutter opened, UTC nanoseconds, and the settings."""
 
 
 def _library() -> Any:  # noqa: ANN401 - the library has no types
@@ -104,6 +112,7 @@ class TetheredCamera:
         profile: Profile | None = None,
         renew_sessions: bool = True,
         locks: list[CameraLock] | None = None,
+        stage: Stage | None = None,
     ) -> None:
         """Connect and set what must be set once (card, single frames).
 
@@ -116,6 +125,7 @@ class TetheredCamera:
             profile: None takes that of the model.
             renew_sessions: open anew, between frames, when the profile's captures per session are used up.
             locks: what keeps others from it, given free by `close` alone.
+            stage: puts the picture of a frame where the virtual camera takes it from; no other camera's is touched.
 
         Raises:
             CameraFault: when it cannot be opened or read.
@@ -126,6 +136,7 @@ class TetheredCamera:
         self._model = model
         self._port = port
         self._renew_sessions = renew_sessions
+        self._stage = stage
         with _faults("opening the camera"):
             self._camera: Any = connect()
         try:
@@ -229,6 +240,8 @@ class TetheredCamera:
         A second file of an earlier frame (raw and JPEG share a name) is not taken for a new one.
         """
         self._check(exposed=None)
+        if self._stage is not None and self.virtual and self._wanted is not None:
+            self._stage(self._released_ns, self._wanted)
         if self._word is None:
             self._word = self._wait_for_file(timeout_s)
         captured = Captured(file_name=self._word, reported_utc_ns=self._clock.now_ns())
@@ -247,6 +260,18 @@ class TetheredCamera:
             battery_percent=_whole(battery.text) if battery else None,
             frames_left=_whole(shots.text) if shots else None,
         )
+
+    def preview(self, file_name: str) -> bytes | None:
+        """Return the camera's small picture of a file; None where it has none, or one of over 30 kB."""
+        self._check()
+        library = _library()
+        folder, _, name = file_name.rpartition("/")
+        try:
+            data = self._camera.file_get(folder, name, library.GP_FILE_TYPE_PREVIEW).get_data_and_size()
+        except library.GPhoto2Error as error:
+            raise _fault(error.code, "fetching a small picture", exposed=False) from error
+        picture = bytes(data)
+        return picture if picture[:2] == _JPEG_BEGINS and len(picture) <= THUMBNAIL_BYTES else None
 
     def close(self) -> None:
         """Put back what was set at opening, and let go of the camera; no call reaches it any more."""
@@ -541,7 +566,9 @@ def list_cameras() -> list[tuple[str, str]]:
     return [(found.get_name(index), found.get_value(index)) for index in range(found.count())]
 
 
-def open_tethered(match: str | None, clock: Clock, *, renew_sessions: bool = True) -> TetheredCamera:
+def open_tethered(
+    match: str | None, clock: Clock, *, renew_sessions: bool = True, stage: Stage | None = None
+) -> TetheredCamera:
     """Open the one attached camera whose model name holds `match` (any case), or whose port is `match`.
 
     The ports are looked at anew each time: a camera that comes back on another one is found by its model. Until
@@ -552,6 +579,7 @@ def open_tethered(match: str | None, clock: Clock, *, renew_sessions: bool = Tru
             again: a part of the model name is the better choice.
         clock: the worker's clock.
         renew_sessions: see `TetheredCamera`.
+        stage: see `TetheredCamera`.
 
     Raises:
         CameraError: none or several match (the text lists what is attached), or it cannot be opened.
@@ -588,7 +616,7 @@ def open_tethered(match: str | None, clock: Clock, *, renew_sessions: bool = Tru
     locks = [CameraLock(_virtual_key() or f"{model} {port}", called)]
     try:
         camera = TetheredCamera(
-            connect, clock, model=model, port=port, renew_sessions=renew_sessions, locks=locks
+            connect, clock, model=model, port=port, renew_sessions=renew_sessions, locks=locks, stage=stage
         )
     except CameraFault as fault:
         locks[0].release()
@@ -624,5 +652,5 @@ def make_virtual_camera_folder(folder: Path) -> Path:
     from PIL import Image
 
     folder.mkdir(parents=True, exist_ok=True)
-    Image.new("RGB", (96, 64), (6, 6, 10)).save(folder / "VIRTUAL.JPG")
+    Image.new("RGB", (96, 64), (6, 6, 10)).save(folder / VIRTUAL_PICTURE)
     return folder

@@ -8,7 +8,7 @@
   so a withdrawal that came in time is always seen.
 * a `Report`: send it on, then resume at once. `Opened`: the camera is ready (again). `Lost`: it is not,
   and the worker goes on trying to open it. `StatusReport`: battery and free frames. `Outcome`: how one
-  frame ended.
+  frame ended. `Preview`: a small picture of one, fetched when no other is near.
 
 Camera calls block inside the generator, by the clock the camera and the worker share: under a virtual
 clock they move that clock, and the driver resumes the worker at its own local time.
@@ -37,6 +37,7 @@ from controller.cameras.protocol import (
     MissReason,
     Outcome,
     OutcomeState,
+    Previewing,
     Readback,
 )
 from controller.errors import CameraError
@@ -50,6 +51,10 @@ TIMER_SLACK_NS = 2_000_000
 """A wait may end this late without making a frame late whose deadline is its due instant."""
 STATUS_ROOM_NS = 2 * NS_PER_S
 """The camera is not asked for its status when a frame has to be prepared sooner than this."""
+PREVIEW_ROOM_NS = 4 * NS_PER_S
+"""No small picture is fetched when a frame has to be prepared sooner than this."""
+PREVIEW_SLOW_NS = 2 * NS_PER_S
+"""A camera that took so long over a small picture is asked for no more of them."""
 SETTING_RETRY_NS = NS_PER_S // 5
 REOPEN_DELAYS_S = (0.0, 0.2, 0.5, 1.0, 2.0, 5.0)
 """Pauses before attempts to open a lost camera, until a call succeeds again; the last one repeats."""
@@ -72,6 +77,7 @@ class CallKind(Enum):
     SETTING = "setting the camera"
     ASKING = "asking for battery and card"
     CLOSING = "letting go of the camera"
+    PREVIEW = "fetching a small picture"
     FRAME = "releasing a frame"
 
 
@@ -131,7 +137,15 @@ class Lost:
     detail: str
 
 
-Report = Opened | Outcome | StatusReport | Lost
+@dataclass(frozen=True)
+class Preview:
+    """A small JPEG of a frame whose outcome was told before."""
+
+    frame_id: str
+    thumbnail: bytes
+
+
+Report = Opened | Outcome | StatusReport | Lost | Preview
 
 
 class CameraWorker:
@@ -180,6 +194,8 @@ class CameraWorker:
         self._retry_ns = 0
         self._status_ns = 0
         self._failures = 0
+        self._unseen: tuple[str, str] | None = None  # the last frame without a picture, and its file
+        self._previews_slow = False
 
     # Messages: called by the driver while the generator is suspended.
 
@@ -237,6 +253,9 @@ class CameraWorker:
         if head is None or now < prepare_ns:
             if now >= self._status_ns and prepare_ns - now >= STATUS_ROOM_NS:
                 self._ask_status(self._camera)
+                return None
+            if self._unseen is not None and prepare_ns - now >= PREVIEW_ROOM_NS:
+                self._fetch_preview(self._camera, *self._unseen)
                 return None
             if prepare_ns - max(now, self._status_ns) < STATUS_ROOM_NS:
                 return WaitUntil(prepare_ns)
@@ -363,6 +382,26 @@ class CameraWorker:
                 self._lose(fault.what)
         self._status_ns = self._clock.now_ns() + self._status_every_ns
 
+    def _fetch_preview(self, camera: Camera, frame_id: str, file_name: str) -> None:
+        """Ask for a small picture of the last frame, once; a camera that is slow at it is never asked again."""
+        self._unseen = None
+        if not isinstance(camera, Previewing) or self._previews_slow:
+            return
+        began_ns = self._clock.now_ns()
+        self._calling(CallKind.PREVIEW, CALL_WITHIN_S)
+        try:
+            picture = camera.preview(file_name)
+            self._on_call(None)
+        except CameraFault as fault:
+            self._on_call(None)
+            self._previews_slow = True
+            if fault.lost:
+                self._lose(fault.what)
+            return
+        self._previews_slow = self._clock.now_ns() - began_ns > PREVIEW_SLOW_NS
+        if picture is not None:
+            self._outbox.append(Preview(frame_id, picture))
+
     def _configure(self, camera: Camera, frame: Frame) -> None:
         self._set = None
         self._calling(CallKind.SETTING, CALL_WITHIN_S)
@@ -411,6 +450,8 @@ class CameraWorker:
         except CameraFault as caught:
             fault = caught
         self._on_call(None)
+        if captured is not None and captured.thumbnail is None:
+            self._unseen = frame.frame_id, captured.file_name
         if fault is not None and fault.exposed is False:
             self._released.discard(frame.frame_id)
             self._miss(frame, fault.reason, fault.what, code=fault.code, lost=fault.lost)

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from controller.light import brightness
 from controller.light.brightness import DISK_MEAN_CD_M2
 from controller.light.extinction import LOWEST_ALTITUDE_DEG, Haze, beam_transmittance
-from controller.light.scene import Disks, Limb
+from controller.light.scene import Disks, Limb, Outlook
 from controller.light.sensor import FULL_FRAME, Sensor, saturation_fraction
 from controller.light.stops import density_to_transmittance
 
@@ -131,6 +131,45 @@ def jpeg(picture: NDArray[np.uint8], *, quality: int = 80, exif: bytes = b"") ->
     made = io.BytesIO()
     Image.fromarray(picture).save(made, "JPEG", quality=quality, **({"exif": exif} if exif else {}))
     return made.getvalue()
+
+
+def seen_through(
+    outlook: Outlook,
+    utc_ns: int,
+    *,
+    exposure_s: float,
+    f_number: float,
+    iso: float,
+    filter_on: bool,
+    width_px: int = 480,
+    seed: int | None = 0,
+    cloud_stops: float = 0.0,
+) -> Picture:
+    """Return `exposed` for a rig with its frame on the Sun and the zenith up.
+
+    The f-number is the lens' own. As many pixels of the sensor are taken to be joined as a typical one of 24
+    million has for one of the picture's.
+
+    Raises:
+        ValueError: as `exposed`.
+    """
+    across, high = outlook.field_arcsec
+    framing = Framing(
+        arcsec_per_px=across / width_px, width_px=width_px, height_px=max(16, round(width_px * high / across))
+    )
+    return exposed(
+        outlook.scene.at(utc_ns),
+        framing,
+        exposure_s=exposure_s,
+        f_number=f_number,
+        iso=iso,
+        filter_density=outlook.filter_density if filter_on else None,
+        site_elevation_m=outlook.scene.site_elevation_m,
+        limb=outlook.limb,
+        pixels_joined=max(1.0, 24e6 / (framing.width_px * framing.height_px)),
+        seed=seed,
+        cloud_stops=cloud_stops + outlook.light_lost_stops,
+    )
 
 
 # --- light on the picture -----------------------------------------------------------------------

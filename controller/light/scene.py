@@ -106,6 +106,27 @@ class Limb:
             raise ValueError("a limb needs four heights or more")
 
 
+@dataclass(frozen=True, kw_only=True)
+class Outlook:
+    """What one rig sees: the scene, and the lens and filter that it is seen through."""
+
+    scene: Scene
+    field_arcsec: tuple[float, float]
+    """Width and height of a frame on the sky, at the middle's scale."""
+    filter_density: float
+    """Of the solar filter, when it is on."""
+    filter_off_utc_ns: tuple[tuple[int, int], ...] = ()
+    """The stretches of time in which the plan has it off."""
+    light_lost_stops: float = 0.0
+    """Behind the lens' own f-number: what a teleconverter takes."""
+    limb: Limb | None = None
+    """The Moon's edge; None for a smooth one."""
+
+    def filter_on_at(self, utc_ns: int) -> bool:
+        """Return whether the plan has the filter on at an instant."""
+        return not any(from_ns <= utc_ns < until_ns for from_ns, until_ns in self.filter_off_utc_ns)
+
+
 def limb_through(angles_deg: list[float], heights_arcsec: list[float], *, steps: int = 720) -> Limb:
     """Return a limb through heights at uneven angles, by straight lines between them.
 

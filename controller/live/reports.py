@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterable
 
 from controller.cameras.protocol import MissReason, Outcome, OutcomeState
-from controller.cameras.worker import WORD_GRACE_S, Call, Lost, Opened, Report, StatusReport
+from controller.cameras.worker import WORD_GRACE_S, Call, Lost, Opened, Preview, Report, StatusReport
 from controller.engine import messages as m
 from controller.timeline.model import Frame, RigInfo, Timeline
 from controller.units import UtcNs, seconds_to_ns
@@ -40,6 +40,8 @@ def events_of(rig: str, report: Report, now_utc_ns: int) -> list[m.Event]:
             ]
         case Outcome():
             return _outcome(rig, report, now)
+        case Preview():
+            return []  # `controller.live.pictures` looks at it
 
 
 def bounds(timeline: Timeline) -> dict[str, float]:
