@@ -83,7 +83,9 @@ class _Search:
         self._outage: dict[str, Trouble] = {}
         self._back: dict[str, Trouble] = {}
         self._word: dict[str, Trouble] = {}
+        self._rigs: set[str | None] = set()
         self._pause: dict[str | None, Trouble] = {}
+        self._at_rest: set[str | None] = set()
         self._down: Trouble | None = None
         self._stop: Trouble | None = None
         self._away: Trouble | None = None
@@ -108,10 +110,12 @@ class _Search:
             )
         elif kind is Kind.HOLD_EXPIRED:
             self._word_of(str(rig), now).what = f"nobody ever said that the filter is {record.get('needs')}"
+        elif kind is Kind.RUN_BEGAN:
+            self._rigs = set(record.get("silence_limit_s") or ())
         elif kind is Kind.PAUSED:
-            self._pause[rig] = self._new(now, rig, "paused", outage=True)
-        elif kind is Kind.WENT_ON and (pause := self._pause.get(rig)):
-            self._end(pause, now)
+            self._paused(now, rig)
+        elif kind is Kind.WENT_ON:
+            self._went_on(now, rig)
         elif kind is Kind.RUN_RESUMED:
             self._resumed(now, record)
         elif kind is Kind.STOP_ASKED:
@@ -210,6 +214,23 @@ class _Search:
                 outage.at_utc_ns = min(outage.at_utc_ns, row.at_utc_ns)
                 outage.frames.update(row.frames)
                 self._all.remove(self._rows.pop(key))
+
+    def _paused(self, now: int, rig: str | None) -> None:
+        """Begin a pause, unless this says again what goes on."""
+        rigs, known = self._named(rig), self._pause.get(rig)
+        if not (rigs <= self._at_rest or (known and not known.over)):
+            self._pause[rig] = self._new(now, rig, "paused", outage=True)
+        self._at_rest |= rigs
+
+    def _went_on(self, now: int, rig: str | None) -> None:
+        """End every pause of which no rig is at rest any more."""
+        self._at_rest -= self._at_rest if rig is None else {rig}
+        for paused, pause in self._pause.items():
+            if not pause.over and not self._named(paused) & self._at_rest:
+                self._end(pause, now)
+
+    def _named(self, rig: str | None) -> set[str | None]:
+        return {rig} if rig is not None else self._rigs or {None}
 
     def _resumed(self, now: int, record: Record) -> None:
         before = self._last_ns or now

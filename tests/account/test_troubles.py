@@ -62,6 +62,26 @@ def test_frames_that_failed_just_before_the_loss_belong_to_it(day: Any) -> None:
     ]
 
 
+def test_a_pause_is_over_when_every_rig_has_gone_on(day: Any) -> None:
+    """Whether rigs are paused and go on together or one by one, and however often it is said: over is over."""
+
+    def told(*words: tuple[Kind, float, str | None]) -> list[str]:
+        began = {**day.good()[0], "silence_limit_s": {"long": 6.0, "wide": 6.0}}
+        lost = {"frame_id": "long/0001", "rig": "long", "reason": "paused", "detail": ""}
+        records = [began, *(day.record(kind, second, rig=rig) for kind, second, rig in words)]
+        records.insert(2, day.record(Kind.FRAME_MISSED, 11, **lost))
+        return [f"{one.rig}: {one.words}" for one in find_troubles([*records, day.ended()])]
+
+    over = "paused; over after 20.0 s; frames: 1 missed"
+    paused, on = Kind.PAUSED, Kind.WENT_ON
+    assert told((paused, 10, "long"), (on, 30, None)) == [f"long: {over}"]
+    assert told((paused, 10, None), (on, 20, "wide"), (on, 30, "long")) == [f"None: {over}"]
+    assert told((paused, 10, None), (paused, 20, None), (on, 30, None)) == [f"None: {over}"]
+    assert told((paused, 10, None), (paused, 20, "long"), (on, 30, None)) == [f"None: {over}"]
+    still = "paused; not over 290.0 s later; frames: 1 missed"
+    assert told((paused, 10, None), (on, 30, "wide")) == [f"None: {still}"]
+
+
 def report(bench: Bench, battery: int | None, frames_left: int | None) -> str:
     """A camera's report, and what it makes the voice say."""
     before = len(bench.said())
