@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import gc
+import itertools
 import os
 import sched
 import statistics
@@ -16,7 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import partial
 from pathlib import Path
 
@@ -29,6 +30,7 @@ from bench_resume import resume
 
 from controller.account.model import make_account
 from controller.account.odds import Case, live, live_one
+from controller.cameras.clock import VirtualClock
 from controller.cameras.simulated import SimulatedDevice
 from controller.cli.prepare import prepare
 from controller.engine.engine import Engine
@@ -60,6 +62,7 @@ def main() -> None:
     many_sites()
     first_answer()
     rehearsal()
+    drafted_totality()
     made_up_days()
     refits()
     journal()
@@ -201,6 +204,53 @@ def rehearsal() -> None:
         day_s = (records[-1]["at_utc_ns"] - records[0]["at_utc_ns"]) / NS_PER_S
     rate = day_s / took_s
     row("rehearsal, against the day itself", f"{rate:.0f} s/s", "1 s/s", rate)
+
+
+def drafted_totality() -> None:
+    """Unfiltered frames fired of a plan as `draft` writes it, in a rehearsed day.
+
+    The yardstick drives the same simulated camera bare: the same exposures, one upon the other and from the start
+    again, as fast as the body takes them, from the beginning of the phase to its end.
+    """
+    with tempfile.TemporaryDirectory(dir=".") as base:
+        plan = Path(base) / "drafted.yaml"
+        command = [sys.executable, "-c", "from controller.cli import main; main()"]
+        gear = [
+            "--camera",
+            "APS-C 24 MP",
+            "--focal-length",
+            "400",
+            "--aperture",
+            "f/5.6",
+            "--mount",
+            "tracking",
+        ]
+        place = ["--lat", str(SITE.latitude_deg), f"--lon={SITE.longitude_deg}", "--date", DATE.isoformat()]
+        subprocess.run([*command, "draft", *place, *gear, "-o", plan], check=True, stdout=subprocess.DEVNULL)
+        compiled = prepare(plan).compiled
+        calm = Assumptions(
+            **{
+                one.name: 0.0
+                for one in fields(Assumptions)
+                if one.name.endswith(("_chance", "_per_hour")) or one.name in ("cloudy_s", "clock_s")
+            }
+        )
+        (lived,) = live_one([Case("calm", compiled.timeline, compiled.bodies, calm)], 1, 1)
+    frames = {f.frame_id: f for f in compiled.timeline.frames if f.filter_need is FilterState.OFF}
+    fired = sum(
+        record["kind"] == Kind.FRAME_FIRED and record["frame_id"] in frames for record in lived.played.records
+    )
+    (phase,) = [p for p in compiled.timeline.phases if p.filter_need is FilterState.OFF]
+    clock = VirtualClock(phase.starts_utc_ns)
+    camera, bare = SimulatedDevice(compiled.bodies[phase.rig], clock).open(), 0
+    for frame in itertools.cycle(sorted(frames.values(), key=lambda one: one.due_utc_ns)):
+        camera.configure(frame.settings)
+        camera.release(frame.settings)
+        camera.collect(60.0)
+        if clock.now_ns() > phase.ends_utc_ns:
+            break
+        bare += 1
+    row("drafted totality, against bare camera", f"{fired} frames", f"{bare} frames", fired / bare)
 
 
 def made_up_days() -> None:

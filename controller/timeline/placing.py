@@ -8,7 +8,7 @@ places what it can and returns the faults of what it cannot: nothing is left out
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import accumulate
 
 from controller.errors import Fault
@@ -119,8 +119,7 @@ def place_at(day: RigDay, job: Job, source: PlanSource) -> list[Fault]:
     shot, start = job.shot, job.starts_utc_ns
     between = job.slots_ns
     if job.count == 1:  # a burst: from one frame to the next the settings stay as they are
-        exposure_s = longest_exposure_s(job.exposures_s[0])
-        between = (seconds_to_ns(day.body.cycle_s(exposure_s, settings_change=False)),)
+        between = (_burst_slot_ns(day, job),)
     needs = sum(between) * (shot.times - 1) + job.exposing_ns()
     if start + needs > job.until_utc_ns:
         return [
@@ -257,6 +256,8 @@ def _fill_gaps(day: RigDay, jobs: Sequence[Job]) -> set[int]:
                 cursor = min(later, default=gap_end)
                 continue
             index, count = next((c for c in choices if c[1] == jobs[c[0]].count), choices[0])
+            if index == turn - 1:
+                cursor = _tighten(day, jobs[index], cursor)
             cursor = _put_filling(day, jobs[index], cursor, count)
             placed.add(index)
             turn = index + 1
@@ -279,6 +280,26 @@ def _put_filling(day: RigDay, job: Job, start: int, count: int) -> int:
     )
     day.put(take)
     return take.end_utc_ns
+
+
+def _tighten(day: RigDay, job: Job, cursor: int) -> int:
+    """Return where the next take of this shot may start: sooner, where it follows its own single exposure.
+
+    Nothing has to be set between the two, so the time for it is taken off the first, unless the card needs it.
+    """
+    last = day.takes[-1]
+    if job.count > 1 or last.job is not job or last.end_utc_ns != cursor:
+        return cursor
+    written_ns = seconds_to_ns(day.body.write_time_s)
+    slot_ns = min(job.slots_ns[0], max(_burst_slot_ns(day, job), written_ns))
+    day.takes[-1] = replace(last, slots_ns=(slot_ns,))
+    return day.takes[-1].end_utc_ns
+
+
+def _burst_slot_ns(day: RigDay, job: Job) -> int:
+    """Return how long a single exposure occupies the camera when the same comes next, nanoseconds."""
+    exposure_s = longest_exposure_s(job.exposures_s[0])
+    return seconds_to_ns(day.body.cycle_s(exposure_s, settings_change=False))
 
 
 def _no_room(day: RigDay, job: Job, source: PlanSource) -> Fault:
