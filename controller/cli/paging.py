@@ -14,9 +14,6 @@ from controller.page.messages import PageSpec
 from controller.page.process import PageProcess
 from controller.timeline.model import Timeline
 
-LANGUAGE = "en"
-"""Of the spoken sentences."""
-
 
 class OpenPage:
     """A page that is being served, and what to call it."""
@@ -45,7 +42,9 @@ class OpenPage:
                 "Use a network of your own, or give --certificate and --certificate-key."
             )
         if out.is_terminal and out.encoding.lower().startswith("utf"):
-            out.print(qr_text(pairing_url(self._door.urls[0], code)), markup=False, highlight=False, soft_wrap=True)
+            out.print(
+                qr_text(pairing_url(self._door.urls[0], code)), markup=False, highlight=False, soft_wrap=True
+            )
 
 
 def open_page(
@@ -74,8 +73,8 @@ def open_page(
         certificate=_text(options.certificate),
         certificate_key=_text(options.certificate_key),
         names=door.names,
-        day=day_json(timeline, LANGUAGE),
-        language=LANGUAGE,
+        day=day_json(timeline, timeline.phrases.language),
+        language=timeline.phrases.language,
         code=new_code(),
     )
     page = OpenPage(PageProcess(spec), door)

@@ -25,7 +25,7 @@ from controller.engine.states import (
 )
 from controller.engine.view import RigView, RunState, RunView
 from controller.plan.fields import EARLIEST_FILTER_OFF_BEFORE_C2_S, LATEST_FILTER_ON_AFTER_C3_S
-from controller.timeline.cues import ask, rig_words
+from controller.timeline.cues import asked_together
 from controller.timeline.model import Frame, Hold, Phase, Timeline
 from controller.timeline.refit import last_start, refit
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
@@ -50,6 +50,7 @@ class Engine:
 
     def __init__(self, timeline: Timeline) -> None:
         self.timeline = timeline
+        self._phrases = timeline.phrases
         self.state = RunState.READY
         self._now: int = 0
         self._ended = False  # the closing record is made: nothing may stand after it
@@ -127,7 +128,7 @@ class Engine:
                 self._stop(event)
             case m.ClockStepped():
                 self._record("clock_stepped", step_s=event.step_s)
-                self._say("The computer's clock stepped. Firing goes on as before", urgent=True)
+                self._say(self._phrases.text("clock_stepped"), urgent=True)
             case m.JournalMoved():
                 self._journal_moved(event.place)
             case m.Noted():
@@ -317,12 +318,8 @@ class Engine:
 
     def _acknowledge(self, passed: list[Hold]) -> None:
         """Say what was heard, in one sentence for all rigs that it was heard for."""
-        for needs, rigs in _by_need(passed):
-            self._say(f"Heard: filter is {needs}" + rig_words(*self._named(rigs)), urgent=False)
-
-    def _named(self, rigs: list[str]) -> list[str]:
-        """Return the rigs that a sentence about filters has to name: none if it is for every one that has one."""
-        return [] if set(rigs) >= set(self._sun_rigs(None)) else rigs
+        for needs, named in asked_together(passed, self._sun_rigs(None)):
+            self._say(self._phrases.text(f"heard_{needs}", rigs=named), urgent=False)
 
     def _pause(self, event: m.PauseAsked) -> None:
         rig = event.rig
@@ -363,6 +360,8 @@ class Engine:
     def _camera_ready(self, event: m.CameraReady) -> None:
         if event.rig not in self._ready:
             return
+        if self._ready[event.rig] is False:
+            self._say(self._phrases.text("camera_back", rigs=self._named(event.rig)), urgent=False)
         self._ready[event.rig] = True
         self._error[event.rig] = ""
         self._record("camera_ready", rig=event.rig, model=event.model)
@@ -374,7 +373,7 @@ class Engine:
         self._ready[event.rig] = False
         self._error[event.rig] = event.detail
         self._record("camera_lost", rig=event.rig, detail=event.detail)
-        self._say("Camera lost" + self._rig_words(event.rig), urgent=True)
+        self._say(self._phrases.text("camera_lost", rigs=self._named(event.rig)), urgent=True)
 
     def _camera_report(self, event: m.CameraReport) -> None:
         if event.rig not in self._ready:
@@ -398,7 +397,8 @@ class Engine:
         if level > self._told_battery[rig]:
             words = ("", "low", "very low")[level]
             self._record("note", text=f"battery of {rig} {words}: {percent} %")
-            self._say(f"Battery {words}: {percent} percent" + self._rig_words(rig), urgent=level > 1)
+            key = "battery_very_low" if level > 1 else "battery_low"
+            self._say(self._phrases.text(key, rigs=self._named(rig), percent=percent), urgent=level > 1)
         if level > self._told_battery[rig] or percent > BATTERY_LOW_PERCENT:
             self._told_battery[rig] = level
 
@@ -414,10 +414,9 @@ class Engine:
             self._record(
                 "note", text=f"card of {rig} has room for {frames_left} frames, {to_come} are still to come"
             )
-            self._say(
-                f"Card nearly full: room for {frames_left} of {to_come} frames" + self._rig_words(rig),
-                urgent=False,
-            )
+            named = self._named(rig)
+            text = self._phrases.text("card_nearly_full", rigs=named, room=frames_left, frames=to_come)
+            self._say(text, urgent=False)
 
     def _to_come(self, rig: str) -> int:
         return self._tally[rig][FrameState.PLANNED] + self._tally[rig][FrameState.HANDED]
@@ -495,8 +494,8 @@ class Engine:
 
     def _ask(self, holds: list[Hold]) -> None:
         """Ask for the filters of all these holds, in one sentence for each state: a second would cut it off."""
-        for needs, rigs in _by_need(holds):
-            text = ask(needs, *self._named(rigs))
+        for needs, named in asked_together(holds, self._sun_rigs(None)):
+            text = self._phrases.text(f"ask_{needs}", rigs=named)
             together = [hold for hold in holds if hold.needs is needs]
             for hold in together:
                 self._record("cue_said", cue_id=f"hold/{hold.hold_id}", say=text)
@@ -516,7 +515,7 @@ class Engine:
                 self._record("cue_dropped", cue_id=cue.cue_id, say=cue.say, late_s=round(late, 3))
             else:
                 self._record("cue_said", cue_id=cue.cue_id, say=cue.say)
-                self._say(cue.say, urgent=False)
+                self._say(cue.say, urgent=False, due_utc_ns=cue.at_utc_ns)
 
     def _advance_frames(self, rig: str) -> None:
         planned = self._planned[rig]
@@ -725,8 +724,9 @@ class Engine:
     def _sun_rigs(self, rig: str | None) -> list[str]:
         return [name for name in self._rigs(rig) if self._said[name] is not FilterState.NOT_NEEDED]
 
-    def _rig_words(self, rig: str) -> str:
-        return f", rig {rig}" if len(self._said) > 1 else ""
+    def _named(self, rig: str) -> list[str]:
+        """Return the rig, if a sentence about it has to name it: not where there is no other."""
+        return [rig] if len(self._said) > 1 else []
 
     def _phase_at(self, rig: str, instant: int) -> Phase | None:
         for phase in self.timeline.phases:
@@ -741,9 +741,10 @@ class Engine:
     def _record(self, kind: str, **data: Any) -> None:  # noqa: ANN401 (JSON values)
         self._effects.append(m.Record(kind=kind, at_utc_ns=UtcNs(self._now), data=data))
 
-    def _say(self, text: str, *, urgent: bool) -> None:
+    def _say(self, text: str, *, urgent: bool, due_utc_ns: int | None = None) -> None:
         self._last_said = text
-        self._effects.append(m.Say(text=text, urgent=urgent))
+        due = self._now if due_utc_ns is None else due_utc_ns
+        self._effects.append(m.Say(text=text, urgent=urgent, due_utc_ns=UtcNs(due)))
 
     # --- what can be asked of it --------------------------------------------------------------
 
@@ -771,11 +772,9 @@ class Engine:
         """Tell where the journal is; its own record of that stands in it already."""
         self._journal_place = place
         if place is None:
-            self._say("The journal is back in its place", urgent=False)
+            self._say(self._phrases.text("journal_back"), urgent=False)
         else:
-            self._say(
-                "The journal has moved to a second place. Make room on the disk of the run", urgent=True
-            )
+            self._say(self._phrases.text("journal_moved"), urgent=True)
 
     def _journal_alarm(self) -> str:
         if self._journal_place is None:
@@ -847,14 +846,6 @@ def _within(frame: Frame, window: tuple[int, int] | None) -> Frame:
     if frame.deadline_utc_ns <= last_start(frame):
         return frame
     return replace(frame, deadline_utc_ns=UtcNs(last_start(frame)))
-
-
-def _by_need(holds: list[Hold]) -> list[tuple[FilterState, list[str]]]:
-    """Return the rigs of holds by what they need; "on" last, so that nothing cuts it off."""
-    by_need = [
-        (need, [h.rig for h in holds if h.needs is need]) for need in (FilterState.OFF, FilterState.ON)
-    ]
-    return [(need, rigs) for need, rigs in by_need if rigs]
 
 
 def _asked_within(timeline: Timeline, window: tuple[int, int] | None) -> list[Hold]:

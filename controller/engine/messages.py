@@ -187,6 +187,8 @@ class Say:
 
     text: str
     urgent: bool
+    due_utc_ns: UtcNs
+    """When it was to be said: from then on it grows late."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from fractions import Fraction
 from itertools import pairwise
 
 import numpy as np
@@ -212,8 +213,9 @@ def rotation_blur_px(field: Field, rotation_deg_min: float, exposure_s: float) -
 
 
 _PARTS = (
-    (0, ""), (1 / 16, "a sixteenth"), (1 / 8, "an eighth"), (1 / 6, "a sixth"), (1 / 4, "a quarter"),
-    (1 / 3, "a third"), (3 / 8, "three eighths"), (7 / 16, "seven sixteenths"), (1 / 2, "half"),
+    (Fraction(0), ""), (Fraction(1, 16), "a sixteenth"), (Fraction(1, 8), "an eighth"), (Fraction(1, 6), "a sixth"),
+    (Fraction(1, 4), "a quarter"), (Fraction(1, 3), "a third"), (Fraction(3, 8), "three eighths"),
+    (Fraction(7, 16), "seven sixteenths"), (Fraction(1, 2), "half"),
 )  # fmt: skip
 
 
@@ -231,11 +233,22 @@ class Placement:
     """Above the middle, in heights of the frame."""
 
     @property
+    def nearest_parts(self) -> tuple[Fraction, Fraction]:
+        """Return `x_part` and `y_part` as the nearest of the parts that have a word."""
+        x, y = (
+            min((part for part, _ in _PARTS), key=lambda one: abs(one - abs(placed)))
+            * (1 if placed > 0 else -1)
+            for placed in (self.x_part, self.y_part)
+        )
+        return x, y
+
+    @property
     def words(self) -> str:
         """Return it in plain words: "a quarter of the frame left of the centre, an eighth above it"."""
         found: list[str] = []
-        for part, sides in ((self.x_part, ("left of", "right of")), (self.y_part, ("below", "above"))):
-            word = min(_PARTS, key=lambda one: abs(one[0] - abs(part)))[1]
+        across, along = self.nearest_parts
+        for part, sides in ((across, ("left of", "right of")), (along, ("below", "above"))):
+            word = dict(_PARTS)[abs(part)]
             if word:
                 of_what = (
                     f"{word} {sides[part > 0]} it"

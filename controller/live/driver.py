@@ -89,8 +89,8 @@ class Surface(Protocol):
 class Speaker(Protocol):
     """Speaks without blocking and without raising."""
 
-    def say(self, text: str, urgent: bool) -> None:
-        """Speak, or drop the sentence."""
+    def say(self, text: str, urgent: bool, late_s: float = 0.0) -> None:
+        """Speak, or drop a sentence that is late: it is so already by these seconds."""
         ...
 
 
@@ -209,9 +209,9 @@ class LiveRun:
                 case m.Withdraw(rig=rig, frame_ids=frame_ids, reason=reason):
                     with self._lock:
                         self._seats[rig].process.send_withdraw(frame_ids, MissReason(reason))
-                case m.Say(text=text, urgent=urgent):
+                case m.Say(text=text, urgent=urgent, due_utc_ns=due):
                     with self._costing_nothing("the voice"):
-                        self.speaker.say(text, urgent)
+                        self.speaker.say(text, urgent, max(0, self._now() - due) / NS_PER_S)
                 case m.WakeAt(instant_utc_ns=instant):
                     self._wake(instant)
                 case m.Finish(outcome=outcome):

@@ -39,7 +39,7 @@ from controller.page.messages import (
     Shown,
     Spoken,
 )
-from controller.units import UtcNs
+from controller.units import UtcNs, seconds_to_ns
 
 TRIES = 5
 """So often in a run the process is started again."""
@@ -91,10 +91,10 @@ class PageProcess:
             self._view = view
             self._changed.notify_all()
 
-    def say(self, text: str, urgent: bool) -> None:
-        """Have the open pages speak a sentence. Returns at once and never raises."""
+    def say(self, text: str, urgent: bool, late_s: float = 0.0) -> None:
+        """Have the open pages speak a sentence that was due so long ago. Returns at once and never raises."""
         if self._clock:
-            self._tell(Spoken(text, urgent, self._clock.now_ns()))
+            self._tell(Spoken(text, urgent, self._clock.now_ns() - seconds_to_ns(late_s)))
 
     def picture(self, rig: str, number: int, jpeg: bytes) -> None:
         """Give the pages a rig's newest thumbnail. Returns at once and never raises."""
@@ -248,10 +248,10 @@ def _child_main(spec: PageSpec, connection: Connection) -> None:
 class AlsoOnThePage:
     """A voice that the open pages speak along with."""
 
-    def __init__(self, voice: Speaker, say_too: Callable[[str, bool], None]) -> None:
+    def __init__(self, voice: Speaker, say_too: Callable[[str, bool, float], None]) -> None:
         self._voice, self._say_too = voice, say_too
 
-    def say(self, text: str, urgent: bool) -> None:
+    def say(self, text: str, urgent: bool, late_s: float = 0.0) -> None:
         """Speak here and there."""
-        self._say_too(text, urgent)
-        self._voice.say(text, urgent)
+        self._say_too(text, urgent, late_s)
+        self._voice.say(text, urgent, late_s)

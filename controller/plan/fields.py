@@ -838,6 +838,20 @@ FilePath = Annotated[
         }
     ),
 ]
+SpeechField = Annotated[
+    str,
+    BeforeValidator(_text_parser("language or file name", LONGEST_PATH)),
+    WithJsonSchema(
+        {
+            "description": "The language of what is said: one that comes with the program, or a file of sentences.",
+            "type": "string",
+            "minLength": 1,
+            "maxLength": LONGEST_PATH,
+            "pattern": f"^{_PRINTABLE}$",
+            "examples": ["en", "es", "my-sentences.yaml"],
+        }
+    ),
+]
 DateField = Annotated[
     dt.date,
     BeforeValidator(_parse_date),

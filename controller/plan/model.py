@@ -43,6 +43,7 @@ from controller.plan.fields import (
     SensorField,
     Sentence,
     ShutterS,
+    SpeechField,
     StepStops,
     Takes,
     TeleconverterFactor,
@@ -278,3 +279,4 @@ class Plan(_Section):
     holds: HoldsPlan = Field(default_factory=HoldsPlan)
     phases: Annotated[list[PhasePlan], Field(min_length=1)]
     cues: list[CuePlan] = Field(default_factory=list)
+    speech: SpeechField = "en"

@@ -37,6 +37,23 @@ DEEPEST_NESTING = 12
 MOST_EVENTS = 50_000
 """Keys, values, and beginnings and ends of sections and lists: far more than any plan has."""
 
+
+@dataclass(frozen=True)
+class FileKind:
+    """What kind of file is read, for messages."""
+
+    called: str
+    """``plan``, say: "This is no plan"."""
+    file: str
+    """What to call the file of it: ``plan file``."""
+    first_line_mend: str
+    """How such a file begins."""
+
+
+PLAN_FILE = FileKind(
+    "plan", "plan file", "start the file with the line holdfire_plan: 1 and write the plan below it."
+)
+
 _NULL_WORDS = ("", "~", "null", "Null", "NULL")
 _UNPRINTABLE = re.compile(
     "[^\t\n\r\x20-\x7e\xa0-\u2027\u202a-\ud7ff\ue000-\ufefe\uff00-\ufffd\U00010000-\U0010ffff]"
@@ -74,23 +91,23 @@ class PlanSource:
         return Fault(line=line, column=column, what=what, mend=mend, severity=severity)
 
 
-def read_source(path: str | Path) -> tuple[dict[str, object], PlanSource]:
-    """Read a plan file into sections, lists, text and None, with the place of each.
+def read_source(path: str | Path, kind: FileKind = PLAN_FILE) -> tuple[dict[str, object], PlanSource]:
+    """Read a plan file, or one of another kind, into sections, lists, text and None, with the place of each.
 
     Raises:
         PlanError: if the file cannot be read or is not the YAML of a plan.
     """
-    return parse_source(_read_text(Path(path)), str(path))
+    return parse_source(_read_text(Path(path), kind), str(path), kind)
 
 
-def parse_source(text: str, path: str) -> tuple[dict[str, object], PlanSource]:
-    """Turn the text of a plan file into sections, lists, text and None, with the place of each.
+def parse_source(text: str, path: str, kind: FileKind = PLAN_FILE) -> tuple[dict[str, object], PlanSource]:
+    """Turn the text of a plan file, or one of another kind, into sections, lists, text and None, with their places.
 
     Raises:
         PlanError: if it is not the YAML of a plan.
     """
     _refuse_odd_characters(text, path)
-    tree = _Tree(path)
+    tree = _Tree(path, kind)
     try:
         for event in YAML(typ="safe", pure=True).parse(text):
             tree.take(event)
@@ -101,17 +118,15 @@ def parse_source(text: str, path: str) -> tuple[dict[str, object], PlanSource]:
     if tree.faults:
         raise PlanError(path, tree.faults)
     if tree.root is _NOTHING or tree.root is None:
-        raise PlanError(path, [Fault(1, 1, "The file is empty.", _FIRST_LINE_MEND)])
+        raise PlanError(path, [Fault(1, 1, "The file is empty.", kind.first_line_mend)])
     if not isinstance(tree.root, dict):
         line, column = tree.places[()]
-        raise PlanError(
-            path, [Fault(line, column, "This is no plan: a plan is made of keys.", _FIRST_LINE_MEND)]
-        )
+        what = f"This is no {kind.called}: a {kind.called} is made of keys."
+        raise PlanError(path, [Fault(line, column, what, kind.first_line_mend)])
     return tree.root, PlanSource(path, text, tree.places, tree.key_places)
 
 
 _NOTHING = object()
-_FIRST_LINE_MEND = "start the file with the line holdfire_plan: 1 and write the plan below it."
 _NOT_YAML = ("This is not valid YAML.", "check indentation, colons and quotes.")
 
 
@@ -128,20 +143,20 @@ def _nearest(places: dict[Loc, tuple[int, int]], loc: Loc) -> tuple[int, int]:
     return found
 
 
-def _read_text(path: Path) -> str:
+def _read_text(path: Path, kind: FileKind) -> str:
     def refuse(what: str, mend: str) -> PlanError:
         return PlanError(str(path), [Fault(1, 1, what, mend)])
 
     try:
         status = path.stat()
         if stat.S_ISDIR(status.st_mode):
-            raise refuse("This is a folder, not a plan file.", "name the plan file in it.")
+            raise refuse(f"This is a folder, not a {kind.file}.", f"name the {kind.file} in it.")
         if not stat.S_ISREG(status.st_mode):
-            raise refuse("This is not a regular file.", "name a plan file.")
+            raise refuse("This is not a regular file.", f"name a {kind.file}.")
         if status.st_size > LARGEST_FILE_BYTES:
             raise refuse(
-                f"The file has {status.st_size} bytes; a plan has at most {LARGEST_FILE_BYTES}.",
-                "check that this is the plan file.",
+                f"The file has {status.st_size} bytes; a {kind.called} has at most {LARGEST_FILE_BYTES}.",
+                f"check that this is the {kind.file}.",
             )
         content = path.read_bytes()
     except (FileNotFoundError, NotADirectoryError):
@@ -150,7 +165,7 @@ def _read_text(path: Path) -> str:
         reason = getattr(error, "strerror", None) or "the name cannot be used"
         raise refuse(f"The file cannot be read: {reason}.", "check its name and its permissions.") from None
     if b"\0" in content:
-        raise refuse("This is a binary file, not text.", "name the plan file; it is text in UTF-8.")
+        raise refuse("This is a binary file, not text.", f"name the {kind.file}; it is text in UTF-8.")
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -192,12 +207,13 @@ class _Open:
 class _Tree:
     """Builds the data of one document from the events of the YAML parser."""
 
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, kind: FileKind) -> None:
         self.root: object = _NOTHING
         self.places: dict[Loc, tuple[int, int]] = {}
         self.key_places: dict[Loc, tuple[int, int]] = {}
         self.faults: list[Fault] = []
         self._path = path
+        self._kind = kind
         self._open: list[_Open] = []
         self._events = 0
 
@@ -209,7 +225,11 @@ class _Tree:
         """
         self._events += 1
         if self._events > MOST_EVENTS:
-            self._refuse(event, "The file has more in it than any plan.", "check that this is the plan file.")
+            self._refuse(
+                event,
+                f"The file has more in it than any {self._kind.called}.",
+                f"check that this is the {self._kind.file}.",
+            )
         if isinstance(event, DocumentStartEvent):
             self._document(event)
         elif isinstance(event, CollectionEndEvent):
@@ -224,22 +244,32 @@ class _Tree:
     def _document(self, event: DocumentStartEvent) -> None:
         if self.root is not _NOTHING:
             self._refuse(
-                event, "A second document starts here.", "keep one plan in a file; delete the line ---."
+                event,
+                "A second document starts here.",
+                f"keep one {self._kind.called} in a file; delete the line ---.",
             )
         if event.version is not None or event.tags:
-            self._refuse(event, "A plan has no YAML directives.", "delete the line that starts with %.")
+            self._refuse(
+                event, f"A {self._kind.called} has no YAML directives.", "delete the line that starts with %."
+            )
 
     def _refuse_extras(self, event: NodeEvent) -> None:
         if isinstance(event, AliasEvent):
             self._refuse(
-                event, f"A plan has no YAML aliases such as *{event.anchor}.", "write the value out here."
+                event,
+                f"A {self._kind.called} has no YAML aliases such as *{event.anchor}.",
+                "write the value out here.",
             )
         if event.anchor is not None:
-            self._refuse(event, f"A plan has no YAML anchors such as &{event.anchor}.", "delete the anchor.")
+            self._refuse(
+                event,
+                f"A {self._kind.called} has no YAML anchors such as &{event.anchor}.",
+                "delete the anchor.",
+            )
         if getattr(event, "ctag", None) is not None:
             self._refuse(
                 event,
-                "A plan has no YAML tags, words that start with an exclamation mark.",
+                f"A {self._kind.called} has no YAML tags, words that start with an exclamation mark.",
                 "delete the tag.",
             )
 
@@ -271,7 +301,9 @@ class _Tree:
             self._refuse(event, "A key must be a single word.", "write a key and a colon.")
         if len(self._open) >= DEEPEST_NESTING:
             self._refuse(
-                event, "The sections are nested too deeply for a plan.", "check the indentation and brackets."
+                event,
+                f"The sections are nested too deeply for a {self._kind.called}.",
+                "check the indentation and brackets.",
             )
         content: dict[str, object] | list[object] = {} if isinstance(event, MappingStartEvent) else []
         loc = self._place(event, content, own_place=False)

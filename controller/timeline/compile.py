@@ -26,9 +26,10 @@ from controller.plan.fields import (
 from controller.plan.loading import LoadedPlan
 from controller.plan.model import PhasePlan, RigPlan, ShotPlan
 from controller.plan.source import Loc
-from controller.timeline.cues import TakenOff, standing_cues, takes_off
+from controller.timeline.cues import standing_cues
 from controller.timeline.framing import frame_day
 from controller.timeline.model import Cue, Frame, Hold, Phase, RigInfo, Settings, Timeline
+from controller.timeline.phrases import Phrases, phrases_of
 from controller.timeline.placing import (
     Job,
     RigDay,
@@ -37,6 +38,7 @@ from controller.timeline.placing import (
     place_every,
     place_filling,
 )
+from controller.timeline.taking_off import TakenOff, is_judged, takes_off
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns, utc_iso
 
 MAX_FRAMES = 20_000
@@ -81,18 +83,21 @@ class Compiled:
     """When each fixed rig on the Sun is aimed, where its sensor is known."""
 
 
-def compile_plan(loaded: LoadedPlan, site: SiteContacts, *, time_zone: str = "UTC") -> Compiled:
+def compile_plan(
+    loaded: LoadedPlan, site: SiteContacts, *, time_zone: str = "UTC", phrases: Phrases | None = None
+) -> Compiled:
     """Compile a plan against the contacts at its site.
 
     Args:
         loaded: the plan and where its lines are.
         site: kind and contacts (UTC nanoseconds).
         time_zone: IANA zone for display, when the plan names none.
+        phrases: what is said; the plan's own sentences when None.
 
     Raises:
-        PlanError: with every fault of the plan at this site, warnings left out.
+        PlanError: with every fault of the plan at this site, warnings left out; or with those of its phrase file.
     """
-    return _Compiler(loaded, site, time_zone).run()
+    return _Compiler(loaded, site, time_zone, phrases or phrases_of(loaded)).run()
 
 
 @dataclass(frozen=True)
@@ -107,10 +112,11 @@ class _Stretch:
 
 
 class _Compiler:
-    def __init__(self, loaded: LoadedPlan, site: SiteContacts, time_zone: str) -> None:
+    def __init__(self, loaded: LoadedPlan, site: SiteContacts, time_zone: str, phrases: Phrases) -> None:
         self.plan = loaded.plan
         self.source = loaded.source
         self.site = site
+        self.phrases = phrases
         self.time_zone = self.plan.site.time_zone or time_zone
         self.faults: dict[Fault, None] = dict.fromkeys(loaded.warnings)
         bodies = bodies_of(loaded)
@@ -148,8 +154,9 @@ class _Compiler:
         self.check_cards_and_buffers()
         self.stop_at_errors()
         framed = frame_day(
-            self.days, self.site.sun, self.site.kind, self.site.contacts_utc_ns, self.window, self.source
-        )
+            self.days, self.site.sun, self.site.kind, self.site.contacts_utc_ns, self.window, self.source,
+            self.phrases,
+        )  # fmt: skip
         self.told(list(framed.faults))
         cues = sorted([*cues, *framed.cues], key=lambda cue: (cue.at_utc_ns, cue.cue_id))
         timeline = Timeline(
@@ -172,6 +179,7 @@ class _Compiler:
             holds=holds,
             frames=tuple(self.frames()),
             cues=tuple(cues),
+            phrases=self.phrases,
         )
         return Compiled(
             timeline,
@@ -382,14 +390,31 @@ class _Compiler:
 
     def cues(self, holds: tuple[Hold, ...]) -> list[Cue]:
         found = standing_cues(
-            self.site.kind, self.site.contacts_utc_ns, holds, seconds_to_ns(self.plan.holds.lead)
+            self.site.kind,
+            self.site.contacts_utc_ns,
+            holds,
+            seconds_to_ns(self.plan.holds.lead),
+            self.phrases,
         )
+        self.check_language()
         for index, cue in enumerate(self.plan.cues):
             at = self.resolve(cue.at, ("cues", index, "at"))
             if at is not None:
                 self.check_cue(index, cue.say, at)
                 found.append(Cue(cue_id=f"plan/{index + 1}", at_utc_ns=UtcNs(at), say=cue.say))
         return sorted(found, key=lambda cue: (cue.at_utc_ns, cue.cue_id))
+
+    def check_language(self) -> None:
+        """Warn of sentences that nobody has judged: only a listener can tell what they may be heard to say (HF-S13)."""
+        language = self.phrases.language
+        if not is_judged(language):
+            self.fault(
+                ("speech",),
+                f"What is said is in the language {language}, which the program does not understand: nothing has checked "
+                "that no sentence, nor a cue of yours, says too soon that the filter or eye protection may come off.",
+                "hear them with holdfire cues PLAN --speak, beside somebody who speaks it well.",
+                "warning",
+            )
 
     def check_cue(self, index: int, say: str, at: int) -> None:
         """Refuse a cue that may be heard to take off what must stay on at its instant (HF-S13)."""

@@ -1,73 +1,63 @@
 """The cues every run has without being asked: contacts ahead of time, and the filter.
 
 Before the earliest instant for it, no cue says to take the filter off, only that it stays on for now
-(HF-S13). `takes_off` finds the plan's own cues that would say so.
+(HF-S13).
 """
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
-from enum import Enum
+from collections.abc import Iterable, Mapping, Sequence
 
-from controller.plan.fields import format_duration
 from controller.timeline.model import Cue, Hold
+from controller.timeline.phrases import Phrases
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
 
 LAST_WORD_AHEAD_S = 10.0
 """How long before the filter is asked for the last word ahead of it comes."""
 
-_CONTACT_WORDS: dict[str, dict[ContactName, str]] = {
+_CONTACT_KEYS: dict[str, dict[ContactName, str]] = {
     "total": {
-        ContactName.C1: "First contact: the eclipse begins",
-        ContactName.C2: "Second contact: totality",
-        ContactName.MID: "Middle of totality",
-        ContactName.C3: "Third contact: totality ends",
-        ContactName.C4: "Fourth contact: the eclipse ends",
+        ContactName.C1: "first_contact",
+        ContactName.C2: "second_contact_total",
+        ContactName.MID: "middle_total",
+        ContactName.C3: "third_contact_total",
+        ContactName.C4: "fourth_contact",
     },
     "annular": {
-        ContactName.C1: "First contact: the eclipse begins",
-        ContactName.C2: "Second contact: the ring closes. The filter stays on",
-        ContactName.MID: "Middle of the ring. The filter stays on",
-        ContactName.C3: "Third contact: the ring opens. The filter stays on",
-        ContactName.C4: "Fourth contact: the eclipse ends",
+        ContactName.C1: "first_contact",
+        ContactName.C2: "second_contact_annular",
+        ContactName.MID: "middle_annular",
+        ContactName.C3: "third_contact_annular",
+        ContactName.C4: "fourth_contact",
     },
     "partial": {
-        ContactName.C1: "First contact: the eclipse begins",
-        ContactName.MID: "Greatest eclipse. The filter stays on",
-        ContactName.C4: "Fourth contact: the eclipse ends",
+        ContactName.C1: "first_contact",
+        ContactName.MID: "greatest_partial",
+        ContactName.C4: "fourth_contact",
     },
 }
+"""Which sentence tells a contact."""
 
 _AHEAD: dict[ContactName, tuple[tuple[int, str], ...]] = {
-    ContactName.C1: ((300, "First contact in five minutes"), (60, "First contact in one minute")),
+    ContactName.C1: ((300, "first_contact_in_5_min"), (60, "first_contact_in_1_min")),
     ContactName.C2: (
-        (600, "Second contact in ten minutes"),
-        (120, "Second contact in two minutes"),
-        (60, "Second contact in one minute"),
+        (600, "second_contact_in_10_min"),
+        (120, "second_contact_in_2_min"),
+        (60, "second_contact_in_1_min"),
     ),
-    ContactName.C3: ((30, "Third contact in thirty seconds"), (10, "Third contact in ten seconds")),
-    ContactName.C4: ((60, "Fourth contact in one minute"),),
+    ContactName.C3: ((30, "third_contact_in_30_s"), (10, "third_contact_in_10_s")),
+    ContactName.C4: ((60, "fourth_contact_in_1_min"),),
 }
-
-
-def ask(needs: FilterState, *rigs: str) -> str:
-    """Return the sentence that asks for the filter, once the time for it has come; for all rigs if none is named."""
-    which = rig_words(*rigs)
-    if needs is FilterState.OFF:
-        return f"Filter off now{which}. Say when it is off"
-    return f"Filter on{which}. Say when it is on"
-
-
-def rig_words(*rigs: str) -> str:
-    """Return the end of a sentence that is for these rigs alone; nothing for none."""
-    *first, last = rigs or ("",)
-    return f", rigs {', '.join(first)} and {last}" if first else f", rig {last}" if last else ""
+"""Which sentences tell it how many seconds ahead."""
 
 
 def standing_cues(
-    kind: str, contacts_utc_ns: Mapping[ContactName, UtcNs], holds: Iterable[Hold], lead_ns: int
+    kind: str,
+    contacts_utc_ns: Mapping[ContactName, UtcNs],
+    holds: Iterable[Hold],
+    lead_ns: int,
+    phrases: Phrases,
 ) -> list[Cue]:
     """Return the cues for the contacts, and those ahead of each hold that asks for the filter to come off.
 
@@ -76,21 +66,22 @@ def standing_cues(
         contacts_utc_ns: instants, UTC nanoseconds.
         holds: those of all rigs, each rig's in order; several that open at one instant get one cue.
         lead_ns: how long ahead the first cue of a hold comes.
+        phrases: what is said.
     """
-    return [*_contact_cues(kind, contacts_utc_ns), *_ahead_cues(list(holds), lead_ns)]
+    return [*_contact_cues(kind, contacts_utc_ns, phrases), *_ahead_cues(list(holds), lead_ns, phrases)]
 
 
-def _contact_cues(kind: str, contacts_utc_ns: Mapping[ContactName, UtcNs]) -> Iterable[Cue]:
-    words = _CONTACT_WORDS.get(kind, {})
+def _contact_cues(kind: str, contacts_utc_ns: Mapping[ContactName, UtcNs], phrases: Phrases) -> Iterable[Cue]:
+    keys = _CONTACT_KEYS.get(kind, {})
     for contact, at in contacts_utc_ns.items():
-        if contact in words:
-            yield Cue(cue_id=f"contact/{contact}", at_utc_ns=at, say=words[contact])
-            for seconds, text in _AHEAD.get(contact, ()):
+        if contact in keys:
+            yield Cue(cue_id=f"contact/{contact}", at_utc_ns=at, say=phrases.text(keys[contact]))
+            for seconds, key in _AHEAD.get(contact, ()):
                 before = UtcNs(at - seconds_to_ns(seconds))
-                yield Cue(cue_id=f"contact/{contact}-{seconds}", at_utc_ns=before, say=text)
+                yield Cue(cue_id=f"contact/{contact}-{seconds}", at_utc_ns=before, say=phrases.text(key))
 
 
-def _ahead_cues(holds: list[Hold], lead_ns: int) -> Iterable[Cue]:
+def _ahead_cues(holds: list[Hold], lead_ns: int, phrases: Phrases) -> Iterable[Cue]:
     leads_ns = [lead_ns] if lead_ns > 0 else []
     if lead_ns > seconds_to_ns(LAST_WORD_AHEAD_S):
         leads_ns.append(seconds_to_ns(LAST_WORD_AHEAD_S))
@@ -103,9 +94,7 @@ def _ahead_cues(holds: list[Hold], lead_ns: int) -> Iterable[Cue]:
             on_since[hold.hold_id] = since.get(hold.rig, 0)
         since[hold.rig] = hold.opens_utc_ns
     for opens, together in opening.items():
-        which = (
-            "The filter" if len(opening) == 1 else f"The filter of {' and '.join(h.rig for h in together)}"
-        )
+        which = [] if len(opening) == 1 else [hold.rig for hold in together]
         for ahead_ns in leads_ns:
             at = opens - ahead_ns
             if at < max(on_since[hold.hold_id] for hold in together):
@@ -113,36 +102,20 @@ def _ahead_cues(holds: list[Hold], lead_ns: int) -> Iterable[Cue]:
             yield Cue(
                 cue_id=f"ahead/{together[0].hold_id}-{ahead_ns}",
                 at_utc_ns=UtcNs(at),
-                say=f"{which} stays on. I ask for it in {_spoken(ahead_ns)}",
+                say=phrases.text("stays_on", rigs=which, time=phrases.seconds(ahead_ns / NS_PER_S)),
             )
 
 
-def _spoken(duration_ns: int) -> str:
-    if duration_ns % NS_PER_S == 0:
-        seconds = duration_ns // NS_PER_S
-        return f"{seconds} second{'' if seconds == 1 else 's'}"
-    return format_duration(duration_ns / NS_PER_S)
+def asked_together(holds: Sequence[Hold], filtered: Iterable[str]) -> list[tuple[FilterState, list[str]]]:
+    """Return what holds that open at one instant ask for, with the rigs that a sentence on it has to name.
 
-
-class TakenOff(Enum):
-    """What a sentence may be heard to take off."""
-
-    FILTER = "the filter"
-    EYE_PROTECTION = "eye protection"
-
-
-_OFF = r"\b(?:off|away|down|remov\w*|uncover\w*|unscrew\w*|without|unfiltered|bare|naked|unaided)\b"
-_OFF_THING = {
-    TakenOff.EYE_PROTECTION: re.compile(r"\b(?:glasses|protection|goggles|viewers?|eyes?)\b", re.I),
-    TakenOff.FILTER: re.compile(r"\b(?:filters?|unfiltered)\b", re.I),
-}
-
-
-def takes_off(say: str) -> TakenOff | None:
-    """Return what a cue in English may be heard to take off: eye protection before the filter, or None.
-
-    A sentence is suspected when it names the thing and has a word of taking away in it, whatever it means
-    to say: somebody tired hears words, not grammar. Other languages are not understood.
+    "On" comes last, so that nothing cuts it off. No rig is named where it is for all of `filtered`, the rigs
+    that have a filter.
     """
-    suspects = [part for part in re.split(r"[.;:!?]", say) if re.search(_OFF, part, re.I)]
-    return next((thing for thing, name in _OFF_THING.items() if any(map(name.search, suspects))), None)
+    everyone = set(filtered)
+    found = []
+    for needs in (FilterState.OFF, FilterState.ON):
+        rigs = [hold.rig for hold in holds if hold.needs is needs]
+        if rigs:
+            found.append((needs, [] if set(rigs) >= everyone else rigs))
+    return found

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from controller.errors import Fault
-from controller.gear.drift import AimPlan, Stand, SunSeen, aim_plan, longest_exposure_s, motion_at
+from controller.gear.drift import AimPlan, Placement, SunSeen, aim_plan, longest_exposure_s, motion_at
 from controller.gear.optics import Field
 from controller.gear.throughput import SPARE_BATTERY, battery_use
 from controller.light.stops import format_exposure
@@ -18,9 +18,10 @@ from controller.plan.brackets import take_exposures
 from controller.plan.model import RigPlan
 from controller.plan.sensors import battery_of, field_of
 from controller.plan.source import Loc, PlanSource
-from controller.timeline.cues import takes_off
 from controller.timeline.model import Cue
+from controller.timeline.phrases import Phrases
 from controller.timeline.placing import Job, RigDay, Take
+from controller.timeline.taking_off import takes_off
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
 
 BLUR_LIMIT_PX = 2.0
@@ -52,6 +53,7 @@ def frame_day(
     contacts_utc_ns: Mapping[ContactName, UtcNs],
     window: tuple[UtcNs, UtcNs] | None,
     source: PlanSource,
+    phrases: Phrases,
 ) -> Framed:
     """Return the cues and the warnings of every rig whose sensor is known.
 
@@ -62,6 +64,7 @@ def frame_day(
         contacts_utc_ns: the contacts.
         window: when the filter may be off; None: never.
         source: where the plan's lines are.
+        phrases: what is said.
     """
     cues: list[Cue] = []
     faults: list[Fault] = []
@@ -78,7 +81,7 @@ def frame_day(
         faults += _blur(day, field, sun, source)
         plan = aims[day.rig.name] = day_aims(day, field, sun, kind, contacts_utc_ns, window)
         faults += _lost(day, field, sun, kind, contacts_utc_ns, window, plan, loc, source)
-        cues += _cues(day.rig, plan, kind)
+        cues += _cues(day.rig, plan, kind, phrases)
     return Framed(cues=tuple(cues), faults=tuple(faults), aims=aims)
 
 
@@ -232,30 +235,44 @@ def frames_of(day: RigDay) -> int:
 # --- cues -----------------------------------------------------------------------------------------------
 
 
-def _cues(rig: RigPlan, plan: AimPlan, kind: str) -> Iterator[Cue]:
+def _cues(rig: RigPlan, plan: AimPlan, kind: str, phrases: Phrases) -> Iterator[Cue]:
     for number, stand in enumerate(plan.stands, 1):
         yield Cue(
             cue_id=f"aim/{rig.name}-{number}",
             at_utc_ns=UtcNs(stand.from_ns),
-            say=_say(rig, plan, stand, number, kind),
+            say=_say(rig, plan, number, kind, phrases),
             rig=rig.name,
         )
 
 
-def _say(rig: RigPlan, plan: AimPlan, stand: Stand, number: int, kind: str) -> str:
+def _say(rig: RigPlan, plan: AimPlan, number: int, kind: str, phrases: Phrases) -> str:
     """Return the words for one aiming. The filter is on in all of them (HF-S13)."""
-    name = f"Rig {rig.name}: " if takes_off(rig.name) is None else ""
+    stand = plan.stands[number - 1]
     after = number > 1 and plan.stands[number - 2].unattended
     if stand.unattended:
-        what = f"last aiming before {'the ring' if kind == 'annular' else 'totality'}, with the filter on"
+        what = "aim_last_before_the_ring" if kind == "annular" else "aim_last_before_totality"
     elif after and kind == "total":
-        what = "aim again, once the filter is on"
+        what = "aim_again_after_totality"
     else:
-        what = "aim, with the filter on" if number == 1 else "aim again, with the filter on"
-    then = ""
+        what = "aim_first" if number == 1 else "aim_again"
+    said = [phrases.text(what), _where(stand.put, phrases)]
+    if takes_off(rig.name) is None:
+        said.insert(0, phrases.text("aim_whose", rig=rig.name))
     if stand.unattended:
-        then = ". Then touch it no more"
+        said.append(phrases.text("then_touch_it_no_more"))
     elif len(plan.stands) == 1 and not plan.lost:
-        then = ". So it serves to the end"
-    what = what if name else what[0].upper() + what[1:]
-    return f"{name}{what}. Put the Sun {stand.put.words}{then}"
+        said.append(phrases.text("then_it_serves_to_the_end"))
+    return ". ".join(said)
+
+
+def _where(put: Placement, phrases: Phrases) -> str:
+    """Return where the Sun is put in the frame, as it is said."""
+    across, along = put.nearest_parts
+    sides, parts = [], {}
+    if across:
+        sides.append("right" if across > 0 else "left")
+        parts["across"] = phrases.part(abs(across))
+    if along:
+        sides.append("above" if along > 0 else "below")
+        parts["along"] = phrases.part(abs(along))
+    return phrases.text("_".join(["sun", *sides]) if sides else "sun_in_the_centre", **parts)

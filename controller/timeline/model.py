@@ -13,6 +13,7 @@ from typing import Literal
 from pydantic import TypeAdapter
 
 from controller.light.stops import longest_exposure_s
+from controller.timeline.phrases import Phrases, english
 from controller.units import ContactName, FilterState, UtcNs, Wanted, seconds_to_ns
 
 
@@ -148,6 +149,8 @@ class Timeline:
     frames: tuple[Frame, ...]
     """Sorted by due instant, then frame_id."""
     cues: tuple[Cue, ...]
+    phrases: Phrases = field(default_factory=english)
+    """What else can be said, and the language of all of it."""
 
     def to_json(self) -> bytes:
         """Return the timeline as canonical JSON (UTF-8)."""

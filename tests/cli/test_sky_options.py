@@ -18,7 +18,7 @@ from controller.errors import UsageError
 from controller.plan.loading import load_plan
 from controller.sky import Horizon, Site, circumstances
 from controller.sky.earth_rotation import load_table
-from controller.timeline.cues import takes_off
+from controller.timeline.taking_off import takes_off
 from controller.units import ContactName, parse_utc_iso, utc_datetime
 from tests.cli.command import SAMPLES, as_json, holdfire
 

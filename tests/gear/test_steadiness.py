@@ -12,7 +12,7 @@ from controller.gear.steadiness import (
     freezing_exposure_s,
     settle_time_s,
 )
-from controller.timeline.cues import takes_off
+from controller.timeline.taking_off import takes_off
 
 
 def test_settling():

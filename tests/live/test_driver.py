@@ -137,7 +137,7 @@ class Voice:
 
     broken: bool = False
 
-    def say(self, text: str, urgent: bool) -> None:
+    def say(self, text: str, urgent: bool, late_s: float = 0.0) -> None:
         """Speak, or break."""
         if self.broken:
             raise RuntimeError(f"hoarse: {text} {urgent}")

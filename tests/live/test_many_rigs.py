@@ -87,7 +87,7 @@ class Person:
 class Mute:
     """In place of the voice."""
 
-    def say(self, text: str, urgent: bool) -> None:
+    def say(self, text: str, urgent: bool, late_s: float = 0.0) -> None:
         """Say nothing."""
 
 

@@ -27,8 +27,11 @@ class Bell:
     def __init__(self) -> None:
         self.rung: list[tuple[str, bool]] = []
 
-    def say(self, text: str, urgent: bool) -> None:
+    def say(self, text: str, urgent: bool, late_s: float = 0.0) -> None:
         self.rung.append((text, urgent))
+
+    def finish(self, patience_s: float) -> bool:
+        return True
 
     def close(self) -> None:
         pass
@@ -216,7 +219,7 @@ def test_no_text_passes_for_an_option_or_a_command(
     voice = speaking(stand_in.program, bell)
     voice.say("-w /tmp/x; $(reboot)", False)
     until(lambda: "reboot" in stand_in.log.read_text(encoding="utf-8"))
-    assert stand_in.lines() == ["1:--stdin", "-w /tmp/x; $(reboot)"]
+    assert stand_in.lines() == ["3:-v", "-w /tmp/x; $(reboot)"]
 
 
 def test_the_voice_is_picked_by_what_is_there(stand_in: StandIn, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -19,8 +19,8 @@ from controller.plan.brackets import take_exposures
 from controller.plan.loading import load_plan_text
 from controller.plan.model import Plan, ShotPlan
 from controller.timeline.compile import Compiled, SiteContacts
-from controller.timeline.cues import takes_off
 from controller.timeline.model import Frame, Phase, Timeline
+from controller.timeline.taking_off import takes_off
 from controller.units import NS_PER_S, ContactName, FilterState, Wanted, seconds_to_ns
 from tests.timeline.building import Day, compiled, contacts, days
 

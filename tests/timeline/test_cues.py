@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from controller.errors import PlanError
-from controller.timeline.cues import TakenOff, ask, takes_off
-from controller.units import NS_PER_S, FilterState
+from controller.timeline.taking_off import TakenOff, takes_off
+from controller.units import NS_PER_S
 from tests.timeline.building import DAY_NS, FILTERED_PLAN, changed, compiled, contacts
 
 C2_S, C3_S = 3600.0, 3840.0
@@ -49,7 +49,7 @@ def test_ahead_of_the_filter_coming_off_it_is_said_to_stay_on() -> None:
         ("1 s", [(C2_S - 21, "1 second")]),
         ("4 s", [(C2_S - 24, "4 seconds")]),
         ("10 s", [(C2_S - 30, "10 seconds")]),
-        ("10.5 s", [(C2_S - 30.5, "10.5 s"), (C2_S - 30, "10 seconds")]),
+        ("10.5 s", [(C2_S - 30.5, "10.5 seconds"), (C2_S - 30, "10 seconds")]),
     ],
 )
 def test_the_lead_is_how_long_ahead_the_first_cue_comes(lead: str, expected: list[tuple[float, str]]) -> None:
@@ -115,13 +115,6 @@ holds:
         (C2_S - 30, "The filter of long stays on. I ask for it in 10 seconds"),
         (C2_S - 15, "The filter of short stays on. I ask for it in 10 seconds"),
     ]
-
-
-def test_the_question_names_what_is_asked() -> None:
-    """The sentence that asks says which state, and which rig where there are several."""
-    assert ask(FilterState.OFF) == "Filter off now. Say when it is off"
-    assert ask(FilterState.ON, "long") == "Filter on, rig long. Say when it is on"
-    assert ask(FilterState.OFF, "a", "b", "c") == "Filter off now, rigs a, b and c. Say when it is off"
 
 
 @pytest.mark.parametrize(

@@ -13,8 +13,8 @@ from controller.gear.drift import SOLAR_ARCSEC_S, SunSeen, clearance_px
 from controller.plan.loading import load_plan_text
 from controller.plan.sensors import field_of
 from controller.timeline.compile import Compiled, SiteContacts
-from controller.timeline.cues import takes_off
 from controller.timeline.framing import rounded_down
+from controller.timeline.taking_off import takes_off
 from controller.units import ContactName, FilterState
 from tests.gear.skies import circling
 from tests.timeline.building import DAY_NS, changed, compiled, contacts
@@ -76,11 +76,11 @@ def test_a_fixed_rig_is_told_when_to_aim_and_where_to_put_the_sun() -> None:
     cues = aimings(day)
     assert cues[0] == (
         -60.0,
-        "Rig long: aim, with the filter on. Put the Sun a sixteenth of the frame left of the centre, a third below it",
+        "Rig long. Aim, with the filter on. Put the Sun a sixteenth of the frame left of the centre, a third below it",
     )
-    last = next(cue for cue in cues if "last aiming" in cue[1])
+    last = next(cue for cue in cues if "Last aiming" in cue[1])
     assert 3600 - 20 - 400 < last[0] <= 3600 - 20 - 120
-    assert last[1].startswith("Rig long: last aiming before totality, with the filter on. Put the Sun ")
+    assert last[1].startswith("Rig long. Last aiming before totality, with the filter on. Put the Sun ")
     assert last[1].endswith(". Then touch it no more")
     after = cues[cues.index(last) + 1] if last is not cues[-1] else None
     assert after is None or (after[0] >= 3860 and "once the filter is on" in after[1])
@@ -140,7 +140,7 @@ def test_in_an_annular_eclipse_the_ring_is_left_alone_where_it_fits() -> None:
         "holds:\n  filter_off_earliest: 20 s before C2\n  filter_on_latest: 20 s after C3\n", ""
     )
     cues = aimings(compiled(text, under(MORNING, contacts("annular"))))
-    assert sum("last aiming before the ring, with the filter on" in words for _, words in cues) == 1
+    assert sum("Last aiming before the ring, with the filter on" in words for _, words in cues) == 1
     assert all("with the filter on" in words for _, words in cues)
 
 
