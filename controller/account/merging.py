@@ -97,7 +97,9 @@ def merge_runs(folders: Sequence[Path]) -> MergedAccount:
         JournalError: if a folder is no run's or cannot be read.
     """
     if len(folders) < 2:
-        raise UsageError("One run alone cannot be merged. Mend: name two or more, or leave --merge out.")
+        raise UsageError(
+            "One run alone cannot be merged. Mend: name two or more; holdfire account is for one."
+        )
     paths = [RunFolder.open(folder).path for folder in folders]
     names = _names(paths)
     _refuse_the_same_twice(paths)

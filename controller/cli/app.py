@@ -74,6 +74,16 @@ Terrain = Annotated[
         show_default=False,
     ),
 ]
+Html = Annotated[
+    Path | None,
+    typer.Option("--html", metavar="FILE", help="Write one page with drawings: to read, to print.", show_default=False),
+]
+Markdown = Annotated[
+    Path | None, typer.Option("--markdown", metavar="FILE", help="Write it as Markdown.", show_default=False)
+]
+Csv = Annotated[
+    Path | None, typer.Option("--csv", metavar="FILE", help="Write one line a frame.", show_default=False)
+]
 RunsFolder = Annotated[Path, typer.Option("--runs", metavar="DIR", help="Where run folders are made.")]
 Silent = Annotated[bool, typer.Option("--silent", help="No voice and no bell.")]
 Plain = Annotated[
@@ -912,23 +922,32 @@ def resume(
 
 @app.command()
 def account(
+    run_folder: RunPath,
+    html: Html = None,
+    markdown: Markdown = None,
+    csv: Csv = None,
+    json: Json = False,
+) -> None:
+    """Print what fired against what was planned, with the reason for every miss; write it as a page or a table."""
+    from controller.cli import account as command
+
+    command.account(run_folder, command.Files(html=html, markdown=markdown, csv=csv), as_json=json)
+
+
+@app.command()
+def merge(
     run_folders: Annotated[
         list[Path],
         typer.Argument(
-            metavar="RUN...",
-            help="The folder that a run or rehearsal made; several with --merge.",
-            show_default=False,
+            metavar="RUN RUN...", help="The folders of two or more runs of one day.", show_default=False
         ),
     ],
-    merge: Annotated[
-        bool, typer.Option("--merge", help="Join several runs of one day, by UTC, into one account.")
-    ] = False,
-    csv: Annotated[
-        Path | None, typer.Option("--csv", metavar="FILE", help="Write one line a frame to FILE.")
-    ] = None,
+    html: Html = None,
+    markdown: Markdown = None,
+    csv: Csv = None,
     json: Json = False,
 ) -> None:
-    """Print what fired against what was planned, with the reason for every miss."""
-    from controller.cli import runs
+    """Join the accounts of several computers' runs of one day, by UTC; each journal is checked on its own."""
+    from controller.cli import account as command
 
-    runs.account(run_folders, csv, merge=merge, as_json=json)
+    command.merge(run_folders, command.Files(html=html, markdown=markdown, csv=csv), as_json=json)

@@ -1,4 +1,4 @@
-"""`rehearse`, `run`, `resume`, `account` and `cameras`."""
+"""`rehearse`, `run`, `resume` and `cameras`."""
 
 from __future__ import annotations
 
@@ -27,7 +27,6 @@ from controller.engine.view import RunView
 from controller.errors import CameraError, JournalError, OperatorError, UsageError
 from controller.gear.body import SIMULATED_BODY, CameraBody, is_listed
 from controller.journal.folder import RunFolder
-from controller.journal.reading import JournalState
 from controller.journal.writing import JournalWriter
 from controller.light.stops import format_exposure
 from controller.operator.script import Habit, ScriptedOperator
@@ -39,7 +38,6 @@ from controller.timeline.model import Hold, RigInfo, Timeline
 from controller.units import NS_PER_S, ContactName, UtcNs, Wanted, seconds_to_ns, utc_iso
 
 if TYPE_CHECKING:  # the rest is imported where it is used: what goes on in totality has to begin quickly
-    from controller.account.model import Account
     from controller.account.practice import Found
     from controller.cli.prepare import Prepared
     from controller.live.driver import Surface
@@ -709,48 +707,6 @@ def _practices(folder: RunFolder) -> Found:
     from controller.account.practice import find_practices
 
     return find_practices(folder.path.parent, folder.timeline())
-
-
-def account(run_folders: list[Path], csv: Path | None, *, merge: bool, as_json: bool) -> None:
-    """Print the account of an earlier run, or of several as one."""
-    if merge:
-        _merged_account(run_folders, csv, as_json=as_json)
-        return
-    if len(run_folders) > 1:
-        raise UsageError("An account is of one run. Mend: name one, or add --merge to join them.")
-    from controller.account.export import to_json_dict, write_csv
-    from controller.account.model import make_account
-    from controller.account.text import to_text
-
-    made = make_account(RunFolder.open(run_folders[0]).path)
-    if csv:
-        write_csv(made, csv)
-    if as_json:
-        print_json(to_json_dict(made))
-    else:
-        print(to_text(made, console().width))  # noqa: T201
-    _fail_if_altered(made)
-
-
-def _fail_if_altered(*made: Account) -> None:
-    """Exit as for any other altered journal, once the account of it is printed."""
-    import typer
-
-    if any(one.journal_state is JournalState.ALTERED for one in made):
-        raise typer.Exit(JournalError.exit_code)
-
-
-def _merged_account(run_folders: list[Path], csv: Path | None, *, as_json: bool) -> None:
-    from controller.account import merging
-
-    merged = merging.merge_runs(run_folders)
-    if csv:
-        merging.write_merged_csv(merged, csv)
-    if as_json:
-        print_json(merging.to_merged_json(merged))
-    else:
-        print(merging.to_text(merged, console().width))  # noqa: T201
-    _fail_if_altered(*(one.account for one in merged.runs))
 
 
 # --- cameras ----------------------------------------------------------------------------------

@@ -148,6 +148,16 @@ def test_one_journal_given_twice_is_refused(crew: dict[str, Path], tmp_path: Pat
         merge_runs([crew["plain"], crew["ridge"], copy])
 
 
+def test_a_run_in_which_nothing_began_is_no_copy(crew: dict[str, Path], tmp_path: Path) -> None:
+    """A folder whose journal is still empty is joined as what it is: all its frames are lost."""
+    empty = tmp_path / "empty"
+    shutil.copytree(crew["ridge"], empty)
+    (empty / "journal.jsonl").write_bytes(b"")
+    merged = merge_runs([crew["ridge"], empty])
+    assert merged.runs[1].account.ends[FrameEnd.FIRED] == 0
+    assert merged.planned == 2 * len(small_day().frames)
+
+
 def test_one_run_is_nothing_to_merge(crew: dict[str, Path]) -> None:
     """A single run is refused rather than printed as if it were several."""
     with pytest.raises(UsageError, match="two or more"):
@@ -274,14 +284,12 @@ def test_json_has_each_account_whole(crew: dict[str, Path]) -> None:
     assert {h["rig"] for h in data["happenings"] if h["run"] == "boat"} == {"boat/long", "boat/wide"}
 
 
-def test_the_command_joins_in_either_spelling(crew: dict[str, Path], tmp_path: Path) -> None:
-    """`account A --merge B C` and `account A B C --merge` are one; --csv and --json go with it."""
-    one, *others = (str(path) for path in crew.values())
-    first = holdfire("account", one, "--merge", *others, "--csv", "all.csv", cwd=tmp_path)
-    second = holdfire("account", one, *others, "--merge", cwd=tmp_path)
-    assert first.returncode == second.returncode == 0, first.stderr
-    assert first.stdout == second.stdout
-    assert "3 runs" in first.stdout
+def test_the_command_joins_runs(crew: dict[str, Path], tmp_path: Path) -> None:
+    """`merge A B C` prints the joint account; --csv and --json go with it."""
+    paths = [str(path) for path in crew.values()]
+    done = holdfire("merge", *paths, "--csv", "all.csv", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("3 runs")
     with (tmp_path / "all.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
     joint = merged(crew)
@@ -289,21 +297,22 @@ def test_the_command_joins_in_either_spelling(crew: dict[str, Path], tmp_path: P
     assert [(row["run"], row["frame_id"], row["rig"]) for row in rows] == [
         (run.name, frame.frame.frame_id, f"{run.name}/{frame.frame.rig}") for run, frame in joint.frames()
     ]
-    data = as_json(holdfire("account", "--merge", "--json", one, *others, cwd=tmp_path))
+    data = as_json(holdfire("merge", "--json", *paths, cwd=tmp_path))
     assert data == json.loads(json.dumps(merging.to_merged_json(joint)))
 
 
 def test_wrong_use_is_told_in_one_line(crew: dict[str, Path], tmp_path: Path) -> None:
-    """Several runs without --merge, one run with it, and a folder that is none, end in one line."""
+    """One run to merge, one given twice, a folder that is none and a file that cannot be, end in one line."""
     one, other, _ = (str(path) for path in crew.values())
     for words, code, told in (
-        ([one, other], 2, "add --merge"),
-        ([one, "--merge"], 2, "two or more"),
-        ([one, one, "--merge"], 2, "same journal"),
-        ([one, str(tmp_path), "--merge"], 6, "no folder of a run"),
-        ([one, other, "--merge", "--csv", "no/such/all.csv"], 6, "cannot be written"),
+        ([one], 2, "two or more"),
+        ([one, one], 2, "same journal"),
+        ([one, str(tmp_path)], 6, "no folder of a run"),
+        ([one, other, "--csv", "no/such/all.csv"], 6, "cannot be written"),
+        ([one, other, "--html", "no/such/all.html"], 6, "the page cannot be written"),
+        ([one, other, "--markdown", "no/such/all.md"], 6, "the Markdown cannot be written"),
     ):
-        done = holdfire("account", *words, cwd=tmp_path)
+        done = holdfire("merge", *words, cwd=tmp_path)
         assert done.returncode == code, done.stdout
         assert told in done.stderr
         assert len(done.stderr.strip().splitlines()) == 1

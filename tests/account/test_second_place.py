@@ -13,7 +13,7 @@ import typer
 from controller.account.export import to_json_dict
 from controller.account.model import make_account
 from controller.account.text import to_text, verdict_lines
-from controller.cli import runs
+from controller.cli import account as command
 from controller.cli.second_place import second_folders
 from controller.errors import UsageError
 from controller.journal.folder import RunFolder
@@ -112,11 +112,11 @@ def test_an_altered_journal_has_its_exit_code(
 ) -> None:
     """HF-S20: `account` prints what it can of an altered journal, and ends with the code for one."""
     folder = kept_away(day, tmp_path, monkeypatch, returns=True)
-    runs.account([folder.path], None, merge=False, as_json=False)
+    command.account(folder.path, command.Files(html=None, markdown=None, csv=None), as_json=False)
     data = folder.journal_path.read_bytes()
     folder.journal_path.write_bytes(data.replace(b'"state":"on"', b'"state":"of"'))
     with pytest.raises(typer.Exit) as ended:
-        runs.account([folder.path], None, merge=False, as_json=False)
+        command.account(folder.path, command.Files(html=None, markdown=None, csv=None), as_json=False)
     assert ended.value.exit_code == 6
     assert "DO NOT TRUST THIS ACCOUNT" in capsys.readouterr().out
 
