@@ -96,6 +96,12 @@ class Shown:
         self._view = view
         self._tick.set()
 
+    @property
+    def now_utc_ns(self) -> UtcNs:
+        """Now, by the view that is shown."""
+        assert self._view
+        return self._view.now_utc_ns
+
     def change(self, change: Callable[[RunView], RunView]) -> None:
         """Change what is shown."""
         assert self._view

@@ -10,6 +10,7 @@ export class Link {
   #heardMs = 0;
   #triedMs = 0;
   #trying = false;
+  #told = 0;
   #on;
 
   /** `on` takes `day`, `view`, `say`, `stranger` (not paired) and `beat`. */
@@ -58,8 +59,10 @@ export class Link {
     this.#source?.close();
     this.#source = new EventSource("/api/events");
     this.#source.addEventListener("view", (event) => {
-      this.#heardMs = performance.now();
-      this.#on.view(JSON.parse(event.data));
+      const view = JSON.parse(event.data);
+      if (view.now_utc_ms !== this.#told) this.#heardMs = performance.now(); // the last view once more is no news
+      this.#told = view.now_utc_ms;
+      this.#on.view(view);
     });
     this.#source.addEventListener("say", (event) => this.#on.say(JSON.parse(event.data)));
   }

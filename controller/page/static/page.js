@@ -26,7 +26,6 @@ let day = null;
 let view = null;
 let picture = null;
 let selected = null;
-let firstView = true;
 let drawnDay = "";
 let announced = { asked: "", wrong: "", said: "", lost: false };
 let yes = null;
@@ -39,7 +38,6 @@ let questionAsked = "";
 function takeDay(newDay) {
   $("pairing").hidden = true;
   day = newDay;
-  firstView = true;
   if (drawnDay === JSON.stringify(day)) return;
   drawnDay = JSON.stringify(day);
   setText($("day-title"), day.title);
@@ -48,9 +46,8 @@ function takeDay(newDay) {
 }
 
 function takeView(newView) {
-  if (firstView) clock.forget(); // another run may go by another time
-  firstView = false;
-  clock.take(newView.now_utc_ms);
+  if (view && newView.now_utc_ms < view.now_utc_ms) clock.forget(); // another run, by another time
+  if (newView.now_utc_ms !== view?.now_utc_ms) clock.take(newView.now_utc_ms); // else told once more
   const before = view;
   view = newView;
   words.take(view.heard);
@@ -141,7 +138,8 @@ function renderNow(asked, lostS, now) {
   let coming = over ? "" : "All contacts are past.";
   if (view.next_contact !== null) {
     const left = timeLeft(view.next_contact_utc_ms, now);
-    coming = `${view.next_contact} in ${left}, at ${localTime(view.next_contact_utc_ms, view.time_zone)}`;
+    const counted = figures === left ? "" : `in ${left}, `;
+    coming = `${view.next_contact} ${counted}at ${localTime(view.next_contact_utc_ms, view.time_zone)}`;
   }
   setText($("coming"), coming);
   const cue = view.next_cue && view.next_cue_utc_ms !== null && !lostS;
