@@ -137,7 +137,8 @@ def _refuse_the_same_twice(paths: list[Path]) -> None:
     """Refuse a journal given twice, a copy taken while it was still written included."""
     lines = [_whole_lines(RunFolder(path).journal_path) for path in paths]
     for (path, one), (other_path, other) in combinations(zip(paths, lines, strict=True), 2):
-        if path.resolve() == other_path.resolve() or one.startswith(other) or other.startswith(one):
+        copied = one and other and (one.startswith(other) or other.startswith(one))
+        if path.resolve() == other_path.resolve() or copied:
             raise UsageError(
                 f"{path} and {other_path} are the same journal: its frames would count twice. "
                 "Mend: name each run once."

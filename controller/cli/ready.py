@@ -6,7 +6,7 @@ import datetime as dt
 import shutil
 import sys
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +16,21 @@ from controller.cameras.profiles import UNSEEN_BY_HAND
 from controller.cameras.protocol import CameraFacts
 from controller.cli.output import console, print_json, table
 from controller.cli.prepare import Prepared, prepare
-from controller.cli.runs import first_moment, matching, probe_attached, unlisted
+from controller.cli.runs import (
+    claimed_twice,
+    first_moment,
+    matching,
+    measured_elsewhere,
+    probe_attached,
+    unlisted,
+)
 from controller.cli.second_place import second_folders
 from controller.errors import CameraError, PlanError
 from controller.live import computer
 from controller.live.clockwatch import clock_quality
 from controller.live.computer import Finding, Verdict
 from controller.operator.voice import pick_voice
+from controller.plan.profiles import RigProfile
 from controller.sky import Constants
 from controller.sky.earth_rotation import earth_rotation_table
 from controller.timeline.model import RigInfo, Timeline
@@ -61,7 +69,7 @@ def ready(
     if prepared is not None:
         timeline = prepared.compiled.timeline
         findings += [day(timeline, time.time_ns()), earth_rotation(prepared, constants)]
-        findings += cameras(timeline, probe_attached)
+        findings += cameras(timeline, probe_attached, prepared.loaded.profiles)
         needed = disk_bytes(prepared)
     findings += computer_findings(base, needed)
     tell(plan, findings, as_json=as_json)
@@ -159,8 +167,10 @@ def earth_rotation(prepared: Prepared, constants: Constants) -> Finding:
 # --- the cameras ------------------------------------------------------------------------------
 
 
-def cameras(timeline: Timeline, probe: Probe) -> list[Finding]:
-    """Hold each rig against what is attached; nothing is probed where no rig needs it."""
+def cameras(
+    timeline: Timeline, probe: Probe, profiles: Mapping[str, RigProfile] | None = None
+) -> list[Finding]:
+    """Hold each rig, and its profile, against what is attached; nothing is probed where no rig needs it."""
     found = [
         Finding(
             _camera(rig), Verdict.LOOK, "simulated: no camera of yours will fire",
@@ -174,15 +184,23 @@ def cameras(timeline: Timeline, probe: Probe) -> list[Finding]:
     try:
         attached = probe()
     except CameraError as error:
-        what, _, mend = str(error).partition(" Mend: ")
-        whole = mend[:1].upper() + mend[1:]
-        return [*found, *(Finding(_camera(rig), Verdict.MEND, what.rstrip("."), whole) for rig in tethered)]
+        return [*found, *(Finding(_camera(rig), Verdict.MEND, *_apart(str(error))) for rig in tethered)]
     for rig in tethered:
-        found += camera(timeline, rig, attached)
-    return found
+        found += camera(timeline, rig, attached, profiles or {})
+    return found + [
+        Finding("cameras", Verdict.MEND, *_apart(sentence)) for sentence in claimed_twice(timeline, attached)
+    ]
 
 
-def camera(timeline: Timeline, rig: RigInfo, attached: list[CameraFacts]) -> list[Finding]:
+def _apart(sentence: str) -> tuple[str, str]:
+    """Return what is wrong, and how to mend it, of a sentence that says both."""
+    what, _, mend = sentence.partition(" Mend: ")
+    return what.rstrip("."), mend[:1].upper() + mend[1:]
+
+
+def camera(
+    timeline: Timeline, rig: RigInfo, attached: list[CameraFacts], profiles: Mapping[str, RigProfile]
+) -> list[Finding]:
     """Hold one rig against the attached cameras."""
     about, mine = _camera(rig), matching(rig, attached)
     if len(mine) != 1:
@@ -215,6 +233,10 @@ def camera(timeline: Timeline, rig: RigInfo, attached: list[CameraFacts]) -> lis
         room(about, facts.status.frames_left, sum(frame.rig == rig.name for frame in timeline.frames)),
         charge(about, facts.status.battery_percent),
         *by_hand,
+        *(
+            Finding(about, Verdict.LOOK, *_apart(sentence))
+            for sentence in measured_elsewhere(rig.name, facts.model, profiles)
+        ),
         *unseen,
     ]
 

@@ -747,6 +747,20 @@ def attached_words(
         words += measured_elsewhere(rig.name, facts.model, profiles or {})
         if not facts.simulated:
             words.append(unseen(facts.model))
+    return words + claimed_twice(timeline, attached)
+
+
+def claimed_twice(timeline: Timeline, attached: list[CameraFacts]) -> list[str]:
+    """Return a sentence for each attached camera that more than one rig means: only one of them would have it."""
+    tethered = [rig for rig in timeline.rigs if rig.driver == "tethered"]
+    words = []
+    for facts in attached:
+        names = [f'"{rig.name}"' for rig in tethered if matching(rig, attached) == [facts]]
+        if len(names) > 1:
+            words.append(
+                f"Rigs {' and '.join(names)} mean the same camera, {facts.model} on {facts.port}. "
+                "Mend: attach the other one, or give each rig a match of its own."
+            )
     return words
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,12 +11,16 @@ import pytest
 from controller.cameras.protocol import CameraFacts, CameraStatus
 from controller.cli import ready
 from controller.cli.prepare import Prepared, prepare
+from controller.cli.runs import attached_words
 from controller.errors import CameraError
+from controller.gear.profile import parse_profile
 from controller.live.computer import Finding, Verdict
+from controller.plan.profiles import RigProfile
 from controller.sky import Constants
 from controller.timeline.model import Timeline
 from controller.units import NS_PER_S
 from tests.cli.command import SAMPLES, as_json, holdfire
+from tests.plan.test_profiles import PROFILE
 
 TOTAL = SAMPLES / "total_2027.yaml"
 
@@ -130,6 +135,30 @@ def test_no_camera_and_two_cameras(tethered: Timeline) -> None:
         assert says in only
 
 
+def test_two_rigs_on_one_camera(tethered: Timeline) -> None:
+    """Each rig finds its one camera, and it is the same: that is told before the day, and before a run is armed."""
+    (rig,) = tethered.rigs
+    two = replace(tethered, rigs=(replace(rig, match="Body"), replace(rig, name="wide", match="X")))
+    one, other = facts(tethered), facts(tethered, model="Body Y", port="usb:001,005")
+    (told,) = of(ready.cameras(two, lambda: [one]), Verdict.MEND)
+    assert told == (
+        f'Rigs "{rig.name}" and "wide" mean the same camera, Body X on usb:001,004. '
+        "Attach the other one, or give each rig a match of its own."
+    )
+    assert attached_words(two, [one])[-1].replace("Mend: attach", "Attach") == told
+    apart = replace(two, rigs=(replace(rig, match="Body Y"), replace(rig, name="wide", match="X")))
+    assert of(ready.cameras(apart, lambda: [one, other]), Verdict.MEND) == []
+
+
+def test_a_profile_of_another_model(tethered: Timeline) -> None:
+    """A rig whose speed was measured on another body than the one on the cable is to be looked at."""
+    (rig,) = tethered.rigs
+    measured = parse_profile(json.dumps({**PROFILE, "model": "Body Z"}).encode())
+    profiles = {rig.name: RigProfile("twin.json", b"", measured)}
+    told = of(ready.cameras(tethered, lambda: [facts(tethered)], profiles), Verdict.LOOK)
+    assert any("measured on another model, Body Z. Measure this one" in one for one in told)
+
+
 def test_a_camera_held_by_another_program(tethered: Timeline) -> None:
     """What hinders the probing becomes a line like any other, with its way to mend."""
 
@@ -187,9 +216,11 @@ def test_charge(percent: int | None, verdict: str) -> None:
 
 
 def test_voice() -> None:
-    """A bell is no voice."""
-    assert ready.voice("espeak-ng").verdict is Verdict.GOOD
-    assert "terminal bell" in ready.voice("terminal bell").text
+    """A bell is no voice, and a language without a voice has to be mended."""
+    spoken = ready.voice("es", program_speaks=True)
+    assert (spoken.verdict, "in es" in spoken.text) == (Verdict.GOOD, True)
+    assert "no speaking program" in ready.voice("es", program_speaks=None).text
+    assert ready.voice("xx", program_speaks=False).verdict is Verdict.MEND
 
 
 def test_disk_bytes_are_enough(prepared: Prepared, tmp_path: Path) -> None:
