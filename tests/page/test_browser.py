@@ -365,7 +365,9 @@ def test_a_word_is_held_down_and_is_heard_only_by_the_engine(
         pair(page, served.page.code)
         hold(page, "Hold here when they ALL are OFF")
         expect(page.get_by_text("Sent, not heard yet: filter is OFF (all rigs)")).to_be_visible()
-        expect(page.get_by_text("NOT HEARD: filter is OFF (all rigs). Say it again")).to_be_visible()
+        expect(page.get_by_role("status")).to_contain_text(
+            "NOT HEARD: filter is OFF (all rigs). Say it again"
+        )
         (said,) = (one for one in served.said() if isinstance(one, m.FilterSaid))
         assert (said.rig, said.state, said.by) == (None, OFF, "page")
         shown.change(lambda view: replace(view, heard=("another", str(said.word_id))))

@@ -4,17 +4,17 @@
 const HOLD_MS = 800;
 /** A finger may slip off the button by so much. */
 const SLIP_PX = 30;
+const CLICK_FOLLOWS_MS = 500;
 
 /** `meant()` says what the button means now; `held(meaning)` and `tapped(meaning)` take it. */
 export function holdable(button, { meant, held, tapped }) {
   let timer = 0;
   let meaning = null;
-  let handled = false;
+  let touchedMs = -Infinity;
 
   function begin() {
     meaning = meant();
     if (!meaning || timer) return;
-    handled = true;
     button.classList.add("holding");
     timer = setTimeout(() => {
       end();
@@ -47,7 +47,10 @@ export function holdable(button, { meant, held, tapped }) {
       event.clientY < box.top - SLIP_PX || event.clientY > box.bottom + SLIP_PX;
     if (away) end();
   });
-  button.addEventListener("pointerup", letGo);
+  button.addEventListener("pointerup", () => {
+    touchedMs = performance.now();
+    letGo();
+  });
   button.addEventListener("pointercancel", end);
   button.addEventListener("blur", end);
   button.addEventListener("contextmenu", (event) => event.preventDefault());
@@ -62,11 +65,10 @@ export function holdable(button, { meant, held, tapped }) {
     letGo();
   });
   button.addEventListener("click", () => {
-    // A click of its own comes from a screen reader or a switch; one after a touch has been dealt with.
-    if (!handled) {
-      const now = meant();
-      if (now) tapped(now);
-    }
-    handled = false;
+    // One that follows a touch has been dealt with; one of its own comes from a screen reader or a switch.
+    const follows = performance.now() - touchedMs < CLICK_FOLLOWS_MS;
+    touchedMs = -Infinity;
+    const meansNow = meant();
+    if (!follows && meansNow) tapped(meansNow);
   });
 }
