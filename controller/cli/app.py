@@ -637,6 +637,31 @@ def exposures(
 
 
 @app.command()
+def cues(
+    plan: PlanPath,
+    speak: Annotated[bool, typer.Option("--speak", help="Speak them, one after the other.")] = False,
+    real_time: Annotated[
+        bool, typer.Option("--real-time", help="With --speak: each at its instant, as on the day.")
+    ] = False,
+    start: Annotated[
+        str | None,
+        typer.Option("--from", metavar="INSTANT", help='Only from then on: "2 min before C2".'),
+    ] = None,
+    language: Annotated[
+        str | None,
+        typer.Option(
+            "--language", metavar="LANGUAGE", help="en, es, or a file of sentences, in place of the plan's."
+        ),
+    ] = None,
+    json: Json = False,
+) -> None:
+    """Print all that a run of a plan will say, and when; or speak it, to try the voice and a translation."""
+    from controller.cli.cues import cues as tell_cues
+
+    tell_cues(plan, speech=language, start=start, speak=speak, real_time=real_time, as_json=json)
+
+
+@app.command()
 def schema() -> None:
     """Print the JSON Schema of the plan, so that editors complete and check it."""
     from controller.cli import plans

@@ -15,6 +15,7 @@ from controller.plan.model import SitePlan
 from controller.sky import Circumstances, Constants, Horizon, Kind, Site, circumstances, time_zone_at
 from controller.sky.track import sun_track
 from controller.timeline.compile import Compiled, SiteContacts, compile_plan
+from controller.timeline.phrases import Phrases
 
 MEAN_LIMB, LUNAR_LIMB = "mean limb", "lunar limb"
 
@@ -76,6 +77,7 @@ def prepare(
     terrain: Path | None = None,
     *,
     both_limbs: bool = False,
+    phrases: Phrases | None = None,
 ) -> Prepared:
     """Load, compute and compile.
 
@@ -85,6 +87,7 @@ def prepare(
         ephemeris: an SPK file; DE421 when None.
         terrain: a grid of lunar heights or a kept limb; "none" for the mean limb; the kept limb when None.
         both_limbs: look at the kept limb also when the plan is keyed to the mean limb.
+        phrases: what is said; the plan's own sentences when None.
 
     Raises:
         PlanError: with every fault of the plan.
@@ -104,7 +107,7 @@ def prepare(
     if sky.contacts and any(rig.optics.sensor is not None for rig in loaded.plan.rigs):
         track = sun_track(sky, ephemeris=ephemeris)
         contacts = replace(contacts, sun=SunSeen(track.at, track.sun_radius_arcsec))
-    return Prepared(loaded, sky, compile_plan(loaded, contacts, time_zone=zone))
+    return Prepared(loaded, sky, compile_plan(loaded, contacts, time_zone=zone, phrases=phrases))
 
 
 def _require_limb(loaded: LoadedPlan, sky: Circumstances) -> None:

@@ -29,11 +29,12 @@ from controller.errors import CameraError, PlanError
 from controller.live import computer
 from controller.live.clockwatch import clock_quality
 from controller.live.computer import Finding, Verdict
-from controller.operator.voice import pick_voice
+from controller.operator.voice import speaks
 from controller.plan.profiles import RigProfile
 from controller.sky import Constants
 from controller.sky.earth_rotation import earth_rotation_table
 from controller.timeline.model import RigInfo, Timeline
+from controller.timeline.phrases import ENGLISH
 from controller.units import NS_PER_S, utc_datetime, utc_iso
 
 MEND_EXIT = 12
@@ -65,13 +66,13 @@ def ready(
     Ends with `MEND_EXIT` if anything has to be mended.
     """
     findings, prepared = plan_findings(plan, constants, ephemeris, terrain)
-    needed = FIRST_BYTES
+    needed, language = FIRST_BYTES, ENGLISH
     if prepared is not None:
         timeline = prepared.compiled.timeline
         findings += [day(timeline, time.time_ns()), earth_rotation(prepared, constants)]
         findings += cameras(timeline, probe_attached, prepared.loaded.profiles)
-        needed = disk_bytes(prepared)
-    findings += computer_findings(base, needed)
+        needed, language = disk_bytes(prepared), timeline.phrases.language
+    findings += computer_findings(base, needed, language)
     tell(plan, findings, as_json=as_json)
     if any(finding.verdict is Verdict.MEND for finding in findings):
         raise typer.Exit(MEND_EXIT)
@@ -275,8 +276,8 @@ def _camera(rig: RigInfo) -> str:
 # --- the computer -----------------------------------------------------------------------------
 
 
-def computer_findings(base: Path, needed_bytes: int) -> list[Finding]:
-    """Look at the computer at hand."""
+def computer_findings(base: Path, needed_bytes: int, language: str) -> list[Finding]:
+    """Look at the computer at hand; the language is that of what is spoken."""
     size = shutil.get_terminal_size()
     return [
         computer.clock(clock_quality()),
@@ -284,7 +285,7 @@ def computer_findings(base: Path, needed_bytes: int) -> list[Finding]:
         computer.second_place(base, second_folders()),
         computer.power(),
         computer.sleep(),
-        voice(),
+        voice(language, speaks(language)),
         computer.terminal(
             sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty(), (size.columns, size.lines)
         ),
@@ -300,17 +301,24 @@ def disk_bytes(prepared: Prepared) -> int:
     return FIRST_BYTES + files + len(timeline.frames) * JOURNAL_BYTES_A_FRAME + pictures * PICTURE_BYTES
 
 
-def voice(program: str | None = None) -> Finding:
-    """Say whether cues can be spoken. Whether they are heard, only ears can tell."""
-    if program is None:
-        chosen = pick_voice(silent=False)
-        program = chosen.manner
-        chosen.close()
-    if program == "espeak-ng":
-        return Finding("voice", Verdict.GOOD, "cues are spoken by espeak-ng; turn the sound up and listen")
+def voice(language: str, program_speaks: bool | None) -> Finding:
+    """Say whether cues can be spoken. Whether they are heard, only ears can tell.
+
+    `program_speaks` tells whether there is a voice for the language; None: no speaking program at all.
+    """
+    if program_speaks:
+        hear = "holdfire cues PLAN --speak lets you hear them"
+        return Finding("voice", Verdict.GOOD, f"cues are spoken by espeak-ng, in {language}; {hear}")
+    if program_speaks is None:
+        return Finding(
+            "voice",
+            Verdict.LOOK,
+            "no speaking program: the terminal bell instead",
+            "Install espeak-ng, or watch the screen.",
+        )
     return Finding(
         "voice",
-        Verdict.LOOK,
-        f"no speaking program: {program} instead",
-        "Install espeak-ng, or watch the screen.",
+        Verdict.MEND,
+        f"espeak-ng has no voice for the language {language}: the terminal bell instead",
+        "Take another language tag (espeak-ng --voices lists them).",
     )

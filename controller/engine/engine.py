@@ -25,7 +25,7 @@ from controller.engine.states import (
 )
 from controller.engine.view import RigView, RunState, RunView
 from controller.plan.fields import EARLIEST_FILTER_OFF_BEFORE_C2_S, LATEST_FILTER_ON_AFTER_C3_S
-from controller.timeline.cues import asked_together
+from controller.timeline.cues import asked_together, in_one
 from controller.timeline.model import Frame, Hold, Phase, Timeline
 from controller.timeline.refit import last_start, refit
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
@@ -132,7 +132,7 @@ class Engine:
             case m.JournalMoved():
                 self._journal_moved(event.place)
             case m.Noted():
-                self._record("note", text=event.text)
+                self._word("note", event, text=event.text)
             case _:
                 pass
 
@@ -742,8 +742,13 @@ class Engine:
         self._effects.append(m.Record(kind=kind, at_utc_ns=UtcNs(self._now), data=data))
 
     def _say(self, text: str, *, urgent: bool, due_utc_ns: int | None = None) -> None:
-        self._last_said = text
+        """Speak; what comes at once with another sentence is said in one with it, or it would be late after it."""
         due = self._now if due_utc_ns is None else due_utc_ns
+        before = next((effect for effect in self._effects if isinstance(effect, m.Say)), None)
+        if before and not before.urgent and not urgent:
+            self._effects.remove(before)
+            text, due = in_one(before.text, text), min(due, before.due_utc_ns)
+        self._last_said = text
         self._effects.append(m.Say(text=text, urgent=urgent, due_utc_ns=UtcNs(due)))
 
     # --- what can be asked of it --------------------------------------------------------------

@@ -147,8 +147,8 @@ class JournalMoved(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Noted(Event):
-    """Something beside the run happened that its journal should tell: a screen failed, say."""
+class Noted(OperatorEvent):
+    """Something beside the run that its journal should tell: a screen failed; or, said by somebody, there is cloud."""
 
     text: str
 

@@ -218,17 +218,19 @@ def _kill(process: subprocess.Popen[bytes]) -> None:
             os.killpg(process.pid, signal.SIGKILL)
 
 
-def pick_voice(silent: bool, language: str = "en") -> Voice:
+def pick_voice(silent: bool, language: str = "en", *, bell: Voice | None = None) -> Voice:
     """Return the best voice there is: espeak-ng if it is installed, else the bell; or none if `silent`.
 
     Args:
         silent: that nothing may be heard.
         language: of the sentences, a BCP 47 tag.
+        bell: rung where nothing speaks; the terminal's when None.
     """
     if silent:
         return SilentVoice()
     program = shutil.which("espeak-ng")
-    return EspeakVoice(program, language) if program else BellVoice()
+    bell = bell or BellVoice()
+    return EspeakVoice(program, language, bell=bell) if program else bell
 
 
 def speaks(language: str) -> bool | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
-from controller.timeline.model import Cue, Hold
+from controller.timeline.model import Cue, Hold, Timeline
 from controller.timeline.phrases import Phrases
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
 
@@ -119,3 +119,27 @@ def asked_together(holds: Sequence[Hold], filtered: Iterable[str]) -> list[tuple
         if rigs:
             found.append((needs, [] if set(rigs) >= everyone else rigs))
     return found
+
+
+def in_one(*sentences: str) -> str:
+    """Return sentences that come at one instant as they are said: in one breath."""
+    *before, last = sentences
+    return " ".join([*(one if one[-1:] in ".!?" else f"{one}." for one in before), last])
+
+
+def spoken_on_time(timeline: Timeline) -> list[Cue]:
+    """Return all that is spoken at an instant that is known beforehand, in order.
+
+    Those are the cues and, when each hold opens, the question for the filter, which is asked again until it is
+    answered, and not at all where the answer came before it.
+    """
+    filtered = [rig.name for rig in timeline.rigs if rig.points_at_sun]
+    opening: dict[UtcNs, list[Hold]] = defaultdict(list)
+    for hold in timeline.holds:
+        opening[hold.opens_utc_ns].append(hold)
+    asked = [
+        Cue(cue_id=f"ask/{at}-{needs}", at_utc_ns=at, say=timeline.phrases.text(f"ask_{needs}", rigs=rigs))
+        for at, holds in opening.items()
+        for needs, rigs in asked_together(holds, filtered)
+    ]
+    return sorted([*timeline.cues, *asked], key=lambda cue: (cue.at_utc_ns, cue.cue_id))
