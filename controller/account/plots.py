@@ -27,6 +27,11 @@ _LEFT, _RIGHT = 158, 14
 _TICKS_S = (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200)
 _BINS_MS = (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000)
 _MOST_BINS = 24
+_LOST_SHAPES = (
+    ((FrameEnd.MISSED, FrameEnd.FAILED), "M{x:.1f} {y:.1f}m-3.5 -3.5l7 7m0 -7l-7 7"),
+    ((FrameEnd.UNKNOWN,), "M{x:.1f} {y:.1f}m-3.5 0a3.5 3.5 0 1 0 7 0a3.5 3.5 0 1 0 -7 0"),
+    ((FrameEnd.NOT_REACHED,), "M{x:.1f} {y:.1f}m-2.5 0h5"),
+)
 _CHARACTER = 7.2
 """How wide a character is taken to be."""
 
@@ -187,8 +192,9 @@ def _rig_rows(rig: RigDay, shown: _Span, y: float) -> tuple[list[Markup], float]
     lost = [one for one in inside if one.end is not FrameEnd.FIRED]
     if lost:
         parts.append(_text(_LEFT - 8, y + 11, "not fired", anchor="end"))
-        crosses = (f"M{shown.x(f.due_utc_ns) - 3.5:.1f} {y + 3:.1f}l7 7m0 -7l-7 7" for f in lost)
-        parts.append(_path(crosses, "lost"))
+        for ends, stroke in _LOST_SHAPES:
+            at = (shown.x(one.due_utc_ns) for one in lost if one.end in ends)
+            parts.append(_path((stroke.format(x=x, y=y + 6.5) for x in at), "lost"))
         y += 17
     holds = [one for one in rig.holds if one.asked_utc_ns is not None]
     if any(shown.overlaps(one.asked_utc_ns or 0, _hold_end(one, shown)) for one in holds):
@@ -297,8 +303,13 @@ def _day_legend(
     rigs: Sequence[RigDay], clouds: Sequence[CloudSpan], troubles: Sequence[Trouble], shown: _Span
 ) -> str:
     words = ["Phases: hatched without the filter, plain otherwise"]
-    if any(frame.end is not FrameEnd.FIRED for rig in rigs for frame in rig.frames):
-        words.append("a cross is a frame that was not fired")
+    ends = {one.end for rig in rigs for one in rig.frames if shown.overlaps(one.due_utc_ns, one.due_utc_ns)}
+    if ends & {FrameEnd.MISSED, FrameEnd.FAILED}:
+        words.append("a cross is a frame that was missed or failed")
+    if FrameEnd.UNKNOWN in ends:
+        words.append("a ring is a frame of which nobody knows")
+    if FrameEnd.NOT_REACHED in ends:
+        words.append("a dash is a frame that the run did not come to")
     if any(hold.asked_utc_ns is not None for rig in rigs for hold in rig.holds):
         words.append("filter asked: from the asking to the word (triangle), black once it is late")
     if clouds:
@@ -361,7 +372,8 @@ def ladder_plot(title: str, frames: Sequence[FrameAccount]) -> Plot:
         row = rows.setdefault((one.frame.phase, one.frame.shot, asked.f_number, asked.iso), {})
         row.setdefault(asked.exposure_s, []).append(one)
     times = [one.frame.settings.exposure_s for one in frames]
-    low, high = math.floor(math.log2(min(times)) - 0.4), math.ceil(math.log2(max(times)) + 0.4)
+    low = math.floor(math.log2(min(times)) + 0.1)
+    high = max(low + 1, math.ceil(math.log2(max(times)) - 0.1))
     left, right = 330, WIDTH - 30
 
     def x_of(exposure_s: float) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from controller.account.merging import MergedAccount, MergedRun
 from controller.account.model import REASON_WORDS, Account, FrameAccount, FrameEnd, Happening, hold_words
 from controller.account.plots import Plot, RigDay, day_plot, error_plot, ladder_plot
-from controller.account.text import check_words, clock_text, is_trusted, keyed_words, verdict_lines
+from controller.account.text import check_words, clock_text, keyed_words, verdict
 from controller.journal.records import Kind
 from controller.light.stops import format_exposure
 from controller.units import NS_PER_S, ContactName, FilterState, Wanted, utc_iso
@@ -76,7 +76,7 @@ def sheet_of(account: Account) -> Sheet:
     return Sheet(
         title=account.timeline.title,
         about=_about(account),
-        verdict=_verdict(account),
+        verdict=[Words(*line) for line in verdict(account)],
         sections=tuple(_sections(account, 2)),
     )
 
@@ -88,16 +88,6 @@ def _about(account: Account) -> str:
     day = contacts.get(ContactName.MID, min(contacts.values(), default=None))
     when = "" if day is None else f", {line.kind} eclipse of {utc_iso(day, 0)[:10]}"
     return f"{what}{when}, {line.site_name or 'at the site'}. Folder {account.folder.name}."
-
-
-def _verdict(account: Account) -> list[Words]:
-    must_lost = any(shot.wanted is Wanted.MUST and not shot.whole for shot in account.shots)
-    trusted, lines = is_trusted(account), verdict_lines(account)
-    said = "frames fired;"
-    return [
-        Words(one, alarm=(not trusted and n == 0) or (must_lost and said in one))
-        for n, one in enumerate(lines)
-    ]
 
 
 def _sections(account: Account, level: int) -> Iterator[Section]:
@@ -169,16 +159,20 @@ def _cloud_words(account: Account) -> str:
 def _troubles(account: Account) -> Iterator[Block]:
     if not account.troubles:
         yield Words("Nothing went wrong that the journal tells of.")
-        return
-    yield Grid(
-        "What went wrong, in order",
-        ["no.", "local time", "rig", "what, and what it cost"],
-        [
-            [str(n), clock_text(account, one.at_utc_ns), one.rig or "-", one.words]
-            for n, one in enumerate(account.troubles, 1)
-        ],
-        left=4,
-    )
+    else:
+        yield Grid(
+            "What went wrong, in order",
+            ["no.", "local time", "rig", "what, and what it cost"],
+            [
+                [str(n), clock_text(account, one.at_utc_ns), one.rig or "-", one.words]
+                for n, one in enumerate(account.troubles, 1)
+            ],
+            left=4,
+        )
+    if not account.outcome:
+        yield Words(
+            "The journal does not say that the run ended: what came after its last record is not known."
+        )
 
 
 def _wanted(account: Account) -> Iterator[Block]:
@@ -402,10 +396,10 @@ def sheet_of_merged(merged: MergedAccount) -> Sheet:
     doubtful = [run for run in merged.runs if not run.sound]
     ordered = [*doubtful, *(run for run in merged.runs if run.sound)]
     fired = merged.ends[FrameEnd.FIRED]
-    verdict = [Words(f"{len(merged.runs)} runs: {fired} of {merged.planned} frames fired.")]
+    told = [Words(f"{len(merged.runs)} runs: {fired} of {merged.planned} frames fired.")]
     for run in ordered:
-        verdict += [Words(f"{run.name}: {one.text}", one.alarm) for one in _verdict(run.account)]
-    verdict += [Words(f"Mind that: {one}", alarm=True) for one in merged.warnings]
+        told += [Words(f"{run.name}: {line}", alarm) for line, alarm in verdict(run.account)]
+    told += [Words(f"Mind that: {one}", alarm=True) for one in merged.warnings]
     sections = [
         Section("The day at a glance", tuple(_joint_day(merged))),
         Section("Shots of all runs", tuple(_joint_shots(merged))),
@@ -417,7 +411,7 @@ def sheet_of_merged(merged: MergedAccount) -> Sheet:
             Section(f"Run {run.name}", (Words(f"{run.account.timeline.title}. {_about(run.account)}"),))
         )
         sections += _sections(run.account, 3)
-    return Sheet("Several runs as one account", ", ".join(run.name for run in merged.runs), verdict, sections)
+    return Sheet("Several runs as one account", ", ".join(run.name for run in merged.runs), told, sections)
 
 
 def _joint_day(merged: MergedAccount) -> Iterator[Block]:

@@ -19,6 +19,7 @@ from controller.account.model import (
     FrameEnd,
     Happening,
     SettingCheck,
+    ShotAccount,
     hold_words,
 )
 from controller.journal.reading import JournalState
@@ -53,11 +54,20 @@ def verdict_lines(account: Account) -> list[str]:
     Where the record is not to be trusted, that comes first; where it could not be kept in one place, a line on
     that stands before the others.
     """
+    return [line for line, _ in verdict(account)]
+
+
+def verdict(account: Account) -> list[tuple[str, bool]]:
+    """Return the lines of the verdict, each with whether it tells of something that must not be overlooked."""
     ends, planned = account.ends, len(account.frames)
-    frames = f"{ends[FrameEnd.FIRED]} of {planned} frames fired; {_must_words(account)}."
-    if not is_trusted(account):
-        return [_trust_words(account), *_place_words(account), frames, _rest_words(account)]
-    return [*_place_words(account), frames, _rest_words(account), _trust_words(account)]
+    frames = (
+        f"{ends[FrameEnd.FIRED]} of {planned} frames fired; {_must_words(account)}.",
+        bool(_lacking(account)),
+    )
+    trusted = is_trusted(account)
+    trust = (_trust_words(account), not trusted or account.journal_state is JournalState.TORN)
+    places, rest = [(line, True) for line in _place_words(account)], (_rest_words(account), False)
+    return [*places, frames, rest, trust] if trusted else [trust, *places, frames, rest]
 
 
 def _place_words(account: Account) -> list[str]:
@@ -84,11 +94,14 @@ def is_trusted(account: Account) -> bool:
     return account.journal_state is not JournalState.ALTERED and not account.contradictions
 
 
+def _lacking(account: Account) -> list[ShotAccount]:
+    return [shot for shot in account.shots if shot.wanted is Wanted.MUST and not shot.whole]
+
+
 def _must_words(account: Account) -> str:
-    must = [shot for shot in account.shots if shot.wanted is Wanted.MUST]
-    lacking = [shot for shot in must if not shot.whole]
-    if not must:
+    if not any(shot.wanted is Wanted.MUST for shot in account.shots):
         return "no shot was marked must"
+    lacking = _lacking(account)
     if not lacking:
         return "every must shot got"
     names = ", ".join(f"{s.shot} on {s.rig} ({s.ends[FrameEnd.FIRED]} of {s.planned})" for s in lacking)

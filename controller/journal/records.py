@@ -83,4 +83,4 @@ class Kind(StrEnum):
     JOURNAL_RETURNED = "journal_returned"
     """The journal is whole again in the run's folder, and goes on there."""
     NOTE = "note"
-    """text, by ("terminal"; only where it is the operator's word: then the text is `CLOUD` or `CLEAR`)"""
+    """text, and, only where it is the operator's word, by (as above): then the text is `CLOUD` or `CLEAR`"""

@@ -11,7 +11,7 @@ from controller.engine.view import RunView
 from controller.live.driver import Post
 from controller.operator.console import Surface
 from controller.operator.script import ScriptedOperator
-from controller.operator.words import FilterWord, GoOnWord, PauseWord, StopWord, Word
+from controller.operator.words import FilterWord, GoOnWord, PauseWord, SkyWord, StopWord, Word, spoken
 from controller.units import FilterState, UtcNs, seconds_to_ns
 
 
@@ -34,6 +34,8 @@ def event_of(word: Word, now_utc_ns: int, *, by: str, word_id: str | None = None
             return m.GoOnAsked(now_utc_ns=now, rig=rig, by=by, word_id=word_id)
         case StopWord():
             return m.StopAsked(now_utc_ns=now, by=by, word_id=word_id)
+        case SkyWord():
+            return m.Noted(now_utc_ns=now, text=spoken((word,)), by=by, word_id=word_id)
 
 
 class ConsoleSurface:

@@ -15,6 +15,7 @@ from controller.operator.words import (
     FilterWord,
     GoOnWord,
     PauseWord,
+    SkyWord,
     StopWord,
     Word,
     filter_words,
@@ -84,6 +85,8 @@ class KeyReader:
         if key in ("p", "g"):
             self._selected = None
             return self._say((PauseWord(rig=rig) if key == "p" else GoOnWord(rig=rig),), now_ns)
+        if key in ("c", "e"):
+            return self._say((SkyWord(cloud=key == "c"),), now_ns)
         return ()
 
     def confirming_stop(self, now_ns: int) -> bool:
@@ -162,7 +165,7 @@ class KeyDecoder:
         if escape is None:
             return character
         escape.text += character
-        if escape.text in ("\x1b[", "\x1bO"):
+        if escape.text in ("\x1b[", "\x1bO", "\x1b[["):  # the last: function keys of the Linux console
             return ""
         if escape.text.startswith("\x1b[") and not "@" <= character <= "~":
             return ""  # parameters of a control sequence; its final byte is one of @ to ~ (ECMA-48, 5.4)

@@ -277,7 +277,7 @@ def _keys(view: RunView, columns: int) -> list[str]:
     if columns < _NARROW:
         return ["f IS off  n IS on  p/g pause/go  q stop"]
     last = min(9, len(view.rigs))
-    lines = ["KEYS  f filter IS off    n filter IS on    p pause    g go on    q stop"]
+    lines = ["KEYS  f filter IS off  n filter IS on  p pause  g go on  q stop  c/e cloud/clear"]
     if last > 1:
         lines.append(f"      1-{last} and then a key: for that rig only")
     return lines

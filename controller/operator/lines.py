@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from controller.engine.view import RigView, RunState, RunView
+from controller.journal.records import CLEAR, CLOUD
 from controller.operator.wording import (
     CAUTION,
     CAUTION_SHORT,
@@ -20,6 +21,7 @@ from controller.operator.wording import (
 from controller.operator.words import (
     GoOnWord,
     PauseWord,
+    SkyWord,
     StopWord,
     Word,
     filter_words,
@@ -39,7 +41,7 @@ MOST_TOLD_EACH = 3
 
 HELP = (
     "Type: off (the filter IS off), on (the filter IS on), pause, go on, stop. "
-    "Add a rig's name to mean that rig only."
+    "Add a rig's name to mean that rig only. For the account: cloud, clear."
 )
 
 _COMMANDS = ("off", "on", "pause", "go on")
@@ -78,6 +80,8 @@ class LineReader:
             return _heard(pending) if pending else Answer((), f"Nothing waits for a yes. {HELP}")
         if text == "stop":
             return self._wait((StopWord(),), now_ns, "Stop the run for good?")
+        if text in (CLOUD, CLEAR):
+            return _heard((SkyWord(cloud=text == CLOUD),))
         for command in _COMMANDS:
             if text != command and not text.startswith(f"{command} "):
                 continue

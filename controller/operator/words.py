@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from controller.engine.view import RigView, RunView
+from controller.journal.records import CLEAR, CLOUD
 from controller.units import FilterState
 
 
@@ -46,7 +47,14 @@ class StopWord:
     """End the run for good. A surface gives this only after a second, different key or word."""
 
 
-Word = FilterWord | PauseWord | GoOnWord | StopWord
+@dataclass(frozen=True, kw_only=True)
+class SkyWord:
+    """There is cloud before the Sun, or none any more: for the account alone, the run goes on as it was."""
+
+    cloud: bool
+
+
+Word = FilterWord | PauseWord | GoOnWord | StopWord | SkyWord
 
 
 def filter_words(view: RunView, state: FilterState, rig: str | None) -> tuple[FilterWord, ...]:
@@ -90,7 +98,9 @@ def needs_second_word(view: RunView, words: tuple[FilterWord, ...]) -> bool:
 def spoken(words: tuple[Word, ...]) -> str:
     """Return words as one short phrase, for the surface to show what it has heard."""
     rigs = ", ".join(
-        "all rigs" if word.rig is None else word.rig for word in words if not isinstance(word, StopWord)
+        "all rigs" if word.rig is None else word.rig
+        for word in words
+        if not isinstance(word, StopWord | SkyWord)
     )
     match words:
         case (FilterWord(state=state), *_):
@@ -101,5 +111,7 @@ def spoken(words: tuple[Word, ...]) -> str:
             return f"go on ({rigs})"
         case (StopWord(), *_):
             return "stop the run"
+        case (SkyWord(cloud=cloud), *_):
+            return CLOUD if cloud else CLEAR
         case _:
             return ""

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from controller.engine.view import RunView
 from controller.operator.keys import HEARD_S, SELECT_S, KeyDecoder, KeyReader
 from controller.operator.layout import CONFIRM_S
-from controller.operator.words import FilterWord, GoOnWord, PauseWord, StopWord, Word
+from controller.operator.words import FilterWord, GoOnWord, PauseWord, SkyWord, StopWord, Word
 from controller.units import NS_PER_S
 from tests.operator.views import ASKS_BOTH, ASKS_OFF, ASKS_ON_AT_THE_START, CALM, EIGHT, OFF, ON, asking
 
@@ -38,13 +38,13 @@ def said(keys: list[str], view: RunView, gap_s: float = 0.1) -> list[Word]:
 @pytest.mark.parametrize("view", VIEWS.values(), ids=VIEWS.keys())
 @pytest.mark.parametrize("before", STATES.values(), ids=STATES.keys())
 def test_only_the_documented_keys_ever_give_words(view: RunView, before: list[str]) -> None:
-    """In every state of the reader, of all single characters below 256 only f n p g q y can give words."""
+    """In every state of the reader, of all single characters below 256 only f n p g q y c e can give words."""
     giving = {
         character
         for character in map(chr, range(256))
         if len(said([*before, character], view)) > len(said(before, view))
     }
-    allowed = set("nNpPgG")
+    allowed = set("nNpPgGcCeE")
     if any(rig.filter_asked is OFF for rig in view.rigs):
         allowed |= set("fF")
     waits = before == ["q"] or (before == ["1", "f"] and view.rigs[0].filter_asked is not OFF)
@@ -62,6 +62,7 @@ def test_every_documented_key_gives_its_word() -> None:
     assert said(["p"], CALM) == [PauseWord(rig=None)]
     assert said(["g"], CALM) == [GoOnWord(rig=None)]
     assert said(["q", "y"], CALM) == [StopWord()]
+    assert said(["c", "e"], CALM) == [SkyWord(cloud=True), SkyWord(cloud=False)]
     assert said(["2", "n"], CALM) == [FilterWord(rig="wide", state=ON)]
     assert said(["1", "p"], CALM) == [PauseWord(rig="long")]
     assert said(["2", "g"], CALM) == [GoOnWord(rig="wide")]

@@ -9,7 +9,7 @@ import pytest
 from controller.engine.view import RunState, RunView
 from controller.operator.lines import CONFIRM_LINE_S, HELP, TALLY_S, LineReader, LineReport
 from controller.operator.wording import CAUTION, CAUTION_SHORT
-from controller.operator.words import FilterWord, GoOnWord, PauseWord, StopWord, Word
+from controller.operator.words import FilterWord, GoOnWord, PauseWord, SkyWord, StopWord, Word
 from controller.units import NS_PER_S, UtcNs
 from tests.operator.views import ASKS_OFF, CALM, EIGHT, EIGHT_ASKED, OFF, ON, OVER, asking, with_rig
 
@@ -40,6 +40,8 @@ def told_next(first: RunView, second: RunView) -> list[str]:
         ("pause long", (PauseWord(rig="long"),)),
         ("go on", (GoOnWord(rig=None),)),
         ("go on  wide", (GoOnWord(rig="wide"),)),
+        ("cloud", (SkyWord(cloud=True),)),
+        ("Clear", (SkyWord(cloud=False),)),
     ],
 )
 def test_lines_that_mean_something(line: str, words: tuple[Word, ...]) -> None:
@@ -61,6 +63,7 @@ def test_lines_that_mean_something(line: str, words: tuple[Word, ...]) -> None:
         "y",
         "stop",
         "stop now",
+        "cloud long",
         "go",
         "goon",
         "off nobody",
