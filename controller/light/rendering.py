@@ -81,6 +81,7 @@ def exposed(
     pixels_joined: float = 1.0,
     seed: int | None = 0,
     cloud_stops: float = 0.0,
+    lost_stops: float = 0.0,
 ) -> Picture:
     """Return red, green and blue of each pixel as fractions of saturation, not yet clipped; rows from the top.
 
@@ -97,16 +98,17 @@ def exposed(
         limb: heights of the Moon's edge; None for a smooth one.
         pixels_joined: how many of the sensor's pixels make one of the picture: they average noise.
         seed: of the noise, and of where prominences stand; None leaves noise out (and stands for 0).
-        cloud_stops: light that a cloud takes of all of it.
+        cloud_stops: light that a cloud takes of Sun, corona and Moon; it glows itself as the sky does.
+        lost_stops: light that is lost in the lens.
 
     Raises:
         ValueError: if a setting is not above zero.
     """
     if min(exposure_s, f_number, iso, pixels_joined) <= 0:
         raise ValueError("exposure, f-number, ISO and pixels joined must be above zero")
-    grey, pink, box = _luminance(disks, framing, site_elevation_m, haze, limb, seed or 0)
+    grey, pink, box = _luminance(disks, framing, site_elevation_m, haze, limb, seed or 0, cloud_stops)
     through = 1.0 if filter_density is None else density_to_transmittance(filter_density)
-    unit = saturation_fraction(through * 2.0**-cloud_stops, exposure_s, f_number, iso, sensor)
+    unit = saturation_fraction(through * 2.0**-lost_stops, exposure_s, f_number, iso, sensor)
     grey = _blurred(grey)
     grey *= np.float32(unit)
     image: Picture = np.empty((*grey.shape, 3), dtype=np.float32)
@@ -168,7 +170,8 @@ def seen_through(
         limb=outlook.limb,
         pixels_joined=max(1.0, 24e6 / (framing.width_px * framing.height_px)),
         seed=seed,
-        cloud_stops=cloud_stops + outlook.light_lost_stops,
+        cloud_stops=cloud_stops,
+        lost_stops=outlook.light_lost_stops,
     )
 
 
@@ -176,11 +179,18 @@ def seen_through(
 
 
 def _luminance(
-    disks: Disks, framing: Framing, elevation_m: float, haze: Haze, limb: Limb | None, seed: int
+    disks: Disks,
+    framing: Framing,
+    elevation_m: float,
+    haze: Haze,
+    limb: Limb | None,
+    seed: int,
+    cloud_stops: float,
 ) -> tuple[Picture, Picture | None, tuple[slice, slice]]:
     """Return white light over the picture, and hydrogen's in a box of it (None when the box is outside), cd/m2."""
     scale, sun, moon = framing.arcsec_per_px, disks.sun_radius_arcsec, disks.moon_radius_arcsec
     air = beam_transmittance(max(disks.sun_altitude_deg, LOWEST_ALTITUDE_DEG), elevation_m, haze)
+    air *= 2.0**-cloud_stops
     up = math.radians(disks.zenith_angle_deg if framing.up_deg is None else framing.up_deg)
     # pixels' places from the Sun's centre, arcseconds, right and down; and the Moon's, east being left of north
     right: _Array = (
