@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from controller.engine.view import RigView, RunState, RunView
 from controller.timeline.model import Timeline
@@ -31,6 +31,7 @@ PHONE, LAPTOP, NARROW = (390, 844), (1280, 800), (320, 640)
 def chromium() -> Iterator[Browser]:
     """Debian's Chromium, without a window."""
     with sync_playwright() as tools:
+        expect.set_options(timeout=PATIENCE_S * 1000)
         browser = tools.chromium.launch(executable_path=str(CHROMIUM), args=_ARGUMENTS)
         try:
             yield browser

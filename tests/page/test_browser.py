@@ -372,10 +372,13 @@ def test_a_word_is_held_down_and_is_heard_only_by_the_engine(
         assert (said.rig, said.state, said.by) == (None, OFF, "page")
         shown.change(lambda view: replace(view, heard=("another", str(said.word_id))))
         expect(page.get_by_role("status")).to_have_text("HEARD: filter is OFF (all rigs)")
+        expect(page.get_by_role("status")).to_be_empty()
+        page.wait_for_timeout(500)
+        expect(page.get_by_role("status")).to_be_empty()  # it is told once
 
 
 def test_too_short_a_touch_says_nothing_and_asks(browser: Browser, served: Served, shown: Shown) -> None:
-    """A tap is no word; it offers a second act, with the caution, and No sends nothing."""
+    """HF-S29: a tap is no word; it offers a second act, with the caution, and No sends nothing."""
     shown.show(asking(calm(2), OFF))
     with opened(browser, served.origin, has_touch=True) as page:
         pair(page, served.page.code)
@@ -437,7 +440,7 @@ def test_a_word_for_one_rig(browser: Browser, served: Served, shown: Shown) -> N
 
 
 def test_off_that_nobody_asked_for_and_stop_need_a_second_act(browser: Browser, served: Served) -> None:
-    """The service's own question is put, and only Yes sends the word; Pause and Go on need none."""
+    """HF-S29: the service's own question is put, and only Yes sends the word; Pause needs none."""
     with opened(browser, served.origin) as page:
         pair(page, served.page.code)
         hold(page, "Filter IS OFF")
@@ -460,7 +463,7 @@ def test_off_that_nobody_asked_for_and_stop_need_a_second_act(browser: Browser, 
 def test_a_lost_link_is_told_within_two_seconds_and_heals(
     browser: Browser, served: Served, shown: Shown
 ) -> None:
-    """Two seconds of the page's own clock without news: it says so, asks for no OFF any more, and heals by itself."""
+    """HF-S15: after two seconds of its own clock without news the page says so, asks for no OFF any more, and heals."""
     shown.show(asking(calm(2), OFF))
     with opened(browser, served.origin) as page:
         page.clock.install()

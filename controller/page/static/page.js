@@ -54,6 +54,7 @@ function takeView(newView) {
   if (askedKey(before) !== askedKey(view)) {
     if (!document.querySelector(".holding")) selected = null;
     if (questionAsked && questionAsked !== askedKey(view)) closeQuestion();
+    if (before && !view.asked) words.settled();
   }
   show(true);
   render();

@@ -29,17 +29,25 @@ export class Words {
 
   /** Look in a view for what the engine has heard. */
   take(heard) {
-    if (this.#word && this.#word.stage !== "heard" && heard.includes(this.#word.id)) {
-      this.#tell("heard", `HEARD: ${this.#word.text}`);
+    if (this.#word && heard.includes(this.#word.id)) {
+      this.#on.told("heard", `HEARD: ${this.#word.text}`);
       navigator.vibrate?.([40, 60, 40]);
-      this.#after(SHOWN_MS, () => this.#tell("", ""));
+      this.#word = null;
+      this.#after(SHOWN_MS, () => this.#on.told("", ""));
     }
   }
 
+  /** What was asked has been settled otherwise: a word that was not heard is worth no alarm any more. */
+  settled() {
+    if (!this.#word) return;
+    this.#word = null;
+    this.#after(0, () => this.#on.told("", ""));
+  }
+
   async #send(body, text) {
-    this.#word = { id: body.id, text, stage: "" };
+    this.#word = { id: body.id, text };
     const mine = this.#word;
-    this.#tell("sent", `Sent, not heard yet: ${text}`);
+    this.#on.told("sent", `Sent, not heard yet: ${text}`);
     this.#after(HEARD_WITHIN_MS, () => this.#notHeard());
     let answer;
     try {
@@ -49,31 +57,26 @@ export class Words {
         body: JSON.stringify(body),
         signal: AbortSignal.timeout(GIVE_UP_MS),
       });
-      if (this.#word !== mine || mine.stage === "heard") return;
+      if (this.#word !== mine) return;
       if (answer.status === 202) return;
       if (answer.status === 403) return void this.#on.stranger();
       const said = await answer.json();
       if (this.#word !== mine) return;
       clearTimeout(this.#timer);
       if (answer.status === 409) {
-        this.#tell("", "");
+        this.#on.told("", "");
         this.#word = null;
         this.#on.question(said.question, text, () => this.#send({ ...body, confirmed: true }, text));
       } else {
-        this.#tell("not-heard", `NOT HEARD: ${text}. ${typeof said.detail === "string" ? said.detail : ""}`);
+        this.#on.told("not-heard", `NOT HEARD: ${text}. ${typeof said.detail === "string" ? said.detail : ""}`);
       }
     } catch {
-      if (this.#word === mine && mine.stage !== "heard") this.#notHeard();
+      if (this.#word === mine) this.#notHeard();
     }
   }
 
   #notHeard() {
-    this.#tell("not-heard", `NOT HEARD: ${this.#word.text}. Say it again, here or at the terminal.`);
-  }
-
-  #tell(stage, text) {
-    if (this.#word) this.#word.stage = stage;
-    this.#on.told(stage, text);
+    this.#on.told("not-heard", `NOT HEARD: ${this.#word.text}. Say it again, here or at the terminal.`);
   }
 
   #after(ms, what) {
