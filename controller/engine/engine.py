@@ -86,6 +86,9 @@ class Engine:
         self._told_battery: dict[str, int] = dict.fromkeys(self._said, 0)
         self._told_card: dict[str, bool] = dict.fromkeys(self._said, False)
         self._error: dict[str, str] = dict.fromkeys(self._said, "")
+        self._pictures: dict[str, int] = dict.fromkeys(self._said, 0)
+        self._doubt: dict[str, str] = {}
+        self._told_doubt: dict[str, int] = {}
         self._journal_place: str | None = None  # not the run's folder
         self._lines_missing = False  # the journal taken over may lack its end
         self._last_said = ""
@@ -120,6 +123,8 @@ class Engine:
                 self._camera_lost(event)
             case m.CameraReport():
                 self._camera_report(event)
+            case m.PictureSeen():
+                self._picture_seen(event)
             case m.PauseAsked():
                 self._pause(event)
             case m.GoOnAsked():
@@ -177,6 +182,11 @@ class Engine:
             elif kind == "filter_said":
                 for rig in self._sun_rigs(record["rig"]):
                     self._said[rig] = FilterState(record["state"])
+                    self._doubt.pop(rig, None)
+            elif kind == "filter_doubted":
+                self._doubt[record["rig"]] = _doubt(FilterState(record["said"]), record["shows"])
+            elif kind == "doubt_over":
+                self._doubt.pop(record["rig"], None)
             elif kind == "hold_opened" and record["hold_id"] in self._hold_state:
                 hold = self._holds[record["hold_id"]]
                 self._ask_next[hold.hold_id] = self._now
@@ -280,6 +290,8 @@ class Engine:
         passed: list[Hold] = []
         for name in self._sun_rigs(rig):
             self._said[name] = state
+            self._doubt.pop(name, None)
+            self._told_doubt.pop(name, None)
             for hold in [h for h in self._holds.values() if h.rig == name]:
                 current = self._hold_state[hold.hold_id]
                 if current is HoldState.PASSED and hold.needs is not state:
@@ -388,6 +400,36 @@ class Engine:
         )
         self._battery_alarm(event.rig, event.battery_percent)
         self._card_alarm(event.rig, event.frames_left)
+
+    def _picture_seen(self, event: m.PictureSeen) -> None:
+        """Raise or clear the doubt about a word; the word itself stands, and no hold and no frame is touched."""
+        rig = event.rig
+        if rig not in self._pictures:
+            return
+        self._pictures[rig] += 1
+        if event.said is not self._said[rig] or event.said not in (FilterState.ON, FilterState.OFF):
+            return
+        if event.verdict == "agrees" and rig in self._doubt:
+            del self._doubt[rig]
+            self._told_doubt.pop(rig, None)
+            self._record("doubt_over", rig=rig, frame_id=event.frame_id)
+        elif event.verdict == "contradicts":
+            self._doubt[rig] = _doubt(event.said, event.shows)
+            self._record(
+                "filter_doubted", rig=rig, frame_id=event.frame_id, said=event.said.value, shows=event.shows,
+                stops=event.stops, at_least=event.at_least,
+            )  # fmt: skip
+            self._tell_doubt(rig, event.said)
+
+    def _tell_doubt(self, rig: str, said: FilterState) -> None:
+        """Say that a picture contradicts the word, now and then. After C3 nothing is said that sounds like "off"."""
+        if self._now < self._told_doubt.get(rig, 0):
+            return
+        c3 = self.timeline.contacts_utc_ns.get(ContactName.C3, 0)
+        if said is FilterState.ON or self._now < c3:
+            self._told_doubt[rig] = self._now + seconds_to_ns(ASK_AGAIN_S[0])
+            key = "picture_too_bright" if said is FilterState.ON else "picture_too_dark"
+            self._say(self._phrases.text(key, rigs=self._named(rig)), urgent=True)
 
     def _battery_alarm(self, rig: str, percent: int | None) -> None:
         """Tell once that a battery is low, and once that it is very low; a fuller one begins anew."""
@@ -811,6 +853,8 @@ class Engine:
             frames_left=self._card[rig],
             battery_percent=self._battery[rig],
             last_error=self._error[rig],
+            doubt=self._doubt.get(rig, ""),
+            picture=self._pictures[rig] or None,
         )
 
     def open_holds(self) -> list[Hold]:
@@ -866,11 +910,20 @@ def _asked_within(timeline: Timeline, window: tuple[int, int] | None) -> list[Ho
     return holds
 
 
+def _doubt(said: FilterState, shows: str) -> str:
+    """Return what a screen says of a picture that contradicts the word; what to do is to be sure and harmless."""
+    mend = "put the filter on" if said is FilterState.ON else "check the front of the lens"
+    return f"said {said}, but the picture {shows}: {mend}"
+
+
 def _alarm(rigs: tuple[RigView, ...]) -> str:
     """Return the one thing that is wrong now, the most pressing first."""
     for rig in rigs:
         if rig.filter_asked is not None and rig.filter_asked_late_s > 0:
             return f"no word yet that the filter of {rig.name} is {rig.filter_asked}"
+    for rig in rigs:
+        if rig.doubt:
+            return f"filter of {rig.name} {rig.doubt}"
     for rig in rigs:
         if not rig.camera_ready and rig.last_error:
             return f"camera of {rig.name} lost: {rig.last_error}"

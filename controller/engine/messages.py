@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from controller.timeline.model import Frame
 from controller.units import FilterState, UtcNs
+
+PictureVerdict = Literal["agrees", "contradicts", "cannot tell"]
+"""What a picture says of the word on the filter."""
 
 # --- events -----------------------------------------------------------------------------------
 
@@ -108,6 +111,23 @@ class CameraReport(Event):
     rig: str
     battery_percent: int | None
     frames_left: int | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PictureSeen(Event):
+    """A small picture of a frame has come and was held against the word on the filter. It moves no hold (HF-S30)."""
+
+    rig: str
+    frame_id: str
+    said: FilterState
+    """The word that it was held against; `NOT_NEEDED` where it was held against none."""
+    verdict: PictureVerdict
+    stops: float = 0.0
+    """Brighter (above zero) or darker than the model."""
+    at_least: bool = False
+    """It is so many stops off or more."""
+    shows: str = ""
+    """In words that follow "the picture"."""
 
 
 @dataclass(frozen=True, kw_only=True)

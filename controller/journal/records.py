@@ -66,6 +66,11 @@ class Kind(StrEnum):
     """rig, model"""
     CAMERA_REPORT = "camera_report"
     """rig, battery_percent, frames_left"""
+    FILTER_DOUBTED = "filter_doubted"
+    """rig, frame_id, said ("on" or "off"), shows (in words that follow "the picture"), stops (above zero: brighter
+    than the model), at_least (so many or more)"""
+    DOUBT_OVER = "doubt_over"
+    """rig, frame_id: a later picture agrees with the word again"""
     PAUSED = "paused"
     """rig"""
     WENT_ON = "went_on"
