@@ -50,6 +50,8 @@ CLOCK_BACK_NS = 60 * NS_PER_S
 """A run is not resumed by a clock further behind its journal; nearer, it is, and every word is asked anew."""
 LARGEST_CLOCK_OFFSET_S = 300.0
 """A computer's clock that is further off than this was set wrong, and is not corrected but set."""
+LAST_SENTENCE_S = 5.0
+"""So long may the last sentence of a day that was played to its end take."""
 PRETENDED_CLOCK = "pretended clock"
 STOPPED_EXIT = 10
 MUST_LOST_EXIT = 11
@@ -420,7 +422,7 @@ def _live(
         from controller.operator.status import Watched
 
         surface = Watched(surface, onlookers)
-    voice = pick_voice(silent or operator is not None)
+    voice = pick_voice(silent or operator is not None, engine.timeline.phrases.language)
     awake = AwakeKeeper(patience_s=0.3 if resumed else 1.0)
     speaker = AlsoOnThePage(voice, page.process.say) if page else voice
     try:
@@ -434,7 +436,10 @@ def _live(
             facts={**facts, "sleep": awake.text},
             real_cameras_allowed=operator is None and not no_real_camera,
         )
-        return live.resume() if resumed else live.run()
+        outcome = live.resume() if resumed else live.run()
+        if outcome == "finished":
+            voice.finish(LAST_SENTENCE_S)
+        return outcome
     finally:
         awake.close()
         voice.close()
