@@ -158,8 +158,8 @@ def _whole_lines(journal: Path) -> bytes:
 # --- what is doubtful -------------------------------------------------------------------------
 
 
-def _eclipses(runs: Sequence[MergedRun]) -> list[str]:
-    """Return a sentence if the runs are not all of one eclipse."""
+def by_eclipse(runs: Sequence[MergedRun]) -> dict[int, list[MergedRun]]:
+    """Return the runs of each eclipse, by an instant in its middle, UTC nanoseconds; not those without contacts."""
     days: dict[int, list[MergedRun]] = {}
     for run in runs:
         instants = run.account.timeline.contacts_utc_ns
@@ -168,6 +168,12 @@ def _eclipses(runs: Sequence[MergedRun]) -> list[str]:
         middle = instants.get(ContactName.MID, min(instants.values()))
         day = next((known for known in days if abs(known - middle) < SAME_ECLIPSE_NS), int(middle))
         days.setdefault(day, []).append(run)
+    return days
+
+
+def _eclipses(runs: Sequence[MergedRun]) -> list[str]:
+    """Return a sentence if the runs are not all of one eclipse."""
+    days = by_eclipse(runs)
     if len(days) < 2:
         return []
     told = "; ".join(

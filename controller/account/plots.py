@@ -32,6 +32,7 @@ _LOST_SHAPES = (
     ((FrameEnd.UNKNOWN,), "M{x:.1f} {y:.1f}m-3.5 0a3.5 3.5 0 1 0 7 0a3.5 3.5 0 1 0 -7 0"),
     ((FrameEnd.NOT_REACHED,), "M{x:.1f} {y:.1f}m-2.5 0h5"),
 )
+_NUMBER_APART = 52
 _CHARACTER = 7.2
 """How wide a character is taken to be."""
 
@@ -164,7 +165,7 @@ def _whole_day(rigs: Sequence[RigDay], contacts: Mapping[ContactName, int]) -> t
 
 def _rig_rows(rig: RigDay, shown: _Span, y: float) -> tuple[list[Markup], float]:
     """Draw a rig's phases, planned, fired and lost frames, and its holds; return them and where to go on."""
-    parts = [_text(4, y + 13, _fitted(rig.name, _LEFT - 12), kind="strong")]
+    parts = [_text(4, y + 13, _fitted(rig.name, WIDTH - 8), kind="outlined")]
     y += 20
     parts.append(_text(_LEFT - 8, y + 12, "phases", anchor="end"))
     for phase in rig.phases:
@@ -233,20 +234,24 @@ def _hold(hold: HoldAccount, shown: _Span, y: float) -> Iterator[Markup]:
 
 
 def _trouble_row(troubles: Sequence[Trouble], shown: _Span, y: float) -> tuple[list[Markup], float]:
-    """Draw the troubles as numbers, in as many rows as they need."""
+    """Draw the troubles as numbers, those that lie close together in one box."""
     inside = [(n, one) for n, one in enumerate(troubles, 1) if shown.overlaps(one.at_utc_ns, one.at_utc_ns)]
     if not inside:
         return [], y
     parts = [_text(_LEFT - 8, y + 12, "went wrong", anchor="end")]
-    rows: list[float] = []
+    groups: list[list[tuple[int, Trouble]]] = []
     for number, one in inside:
-        x = shown.x(one.at_utc_ns)
-        row = next((i for i, taken in enumerate(rows) if x - taken >= 24), len(rows))
-        rows[row : row + 1] = [x]
-        top = y + row * 19
-        parts.append(_box(x - 10, top, 20, 16, "number", one.words))
-        parts.append(_text(x, top + 12, str(number), anchor="middle"))
-    return parts, y + len(rows) * 19 + 6
+        if groups and shown.x(one.at_utc_ns) - shown.x(groups[-1][0][1].at_utc_ns) < _NUMBER_APART:
+            groups[-1].append((number, one))
+        else:
+            groups.append([(number, one)])
+    for group in groups:
+        (first, earliest), last = group[0], group[-1][0]
+        label = str(first) if first == last else f"{first}–{last}"
+        x, width = shown.x(earliest.at_utc_ns), 12 + _CHARACTER * len(label)
+        parts.append(_box(x - width / 2, y, width, 16, "number", "; ".join(one.words for _, one in group)))
+        parts.append(_text(x, y + 12, label, anchor="middle"))
+    return parts, y + 25
 
 
 def _contact_lines(contacts: Mapping[ContactName, int], shown: _Span, bottom: float) -> Iterator[Markup]:
@@ -262,7 +267,7 @@ def _contact_lines(contacts: Mapping[ContactName, int], shown: _Span, bottom: fl
 
 def _time_axis(shown: _Span, y: float, time_zone: str) -> Iterator[Markup]:
     length_s = (shown.until_ns - shown.from_ns) / NS_PER_S
-    step = next((s for s in _TICKS_S if length_s / s <= 10), _TICKS_S[-1]) * NS_PER_S
+    step = next((s for s in _TICKS_S if length_s / s <= 10), math.ceil(length_s / 10)) * NS_PER_S
     try:
         zone: ZoneInfo | None = ZoneInfo(time_zone)
     except (ZoneInfoNotFoundError, ValueError, OSError):
@@ -296,7 +301,8 @@ def _day_words(rigs: Sequence[RigDay], troubles: Sequence[Trouble], shown: _Span
         fired = sum(one.end is FrameEnd.FIRED for one in inside)
         sentences.append(f"{rig.name}: {len(inside)} frames planned, {fired} fired.")
     count = sum(shown.overlaps(one.at_utc_ns, one.at_utc_ns) for one in troubles)
-    return " ".join([*sentences, f"{count} {'thing' if count == 1 else 'things'} went wrong."])
+    wrong = f"{count} {'thing' if count == 1 else 'things'} went wrong."
+    return " ".join([*sentences, *([wrong] if count else [])])
 
 
 def _day_legend(
@@ -325,11 +331,11 @@ def _day_legend(
 def error_plot(title: str, errors_ms: Sequence[float]) -> Plot:
     """Draw how often a release was how far from its instant (milliseconds), one rig; needs an error or more.
 
-    The bins lie where all but the farthest two percent at each end are; these are counted in a bin of their
+    The bins lie where all but the farthest five percent at each end are; these are counted in a bin of their
     own at that end.
     """
     found = sorted(errors_ms)
-    low, high = found[len(found) // 50], found[-1 - len(found) // 50]
+    low, high = found[len(found) // 20], found[-1 - len(found) // 20]
     step = next((s for s in _BINS_MS if (high - low) / s <= _MOST_BINS - 2), _BINS_MS[-1])
     first = math.floor(low / step)
     last = max(math.floor(high / step), first + 5)

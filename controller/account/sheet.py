@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from controller.account.merging import MergedAccount, MergedRun
+from controller.account.merging import MergedAccount, MergedRun, by_eclipse
 from controller.account.model import REASON_WORDS, Account, FrameAccount, FrameEnd, Happening, hold_words
 from controller.account.plots import Plot, RigDay, day_plot, error_plot, ladder_plot
 from controller.account.text import check_words, clock_text, keyed_words, verdict
@@ -422,17 +422,17 @@ def _joint_day(merged: MergedAccount) -> Iterator[Block]:
         [[str(merged.planned), *(str(ends[end]) for end in FrameEnd)]],
         left=0,
     )
-    rigs = [
-        RigDay(name=run.rig_of(rig.name), phases=rig.phases, frames=rig.frames, holds=rig.holds)
-        for run in merged.runs
-        for rig in _rig_days(run.account)
-    ]
-    first = merged.runs[0].account.timeline
-    clouds = [one for run in merged.runs for one in run.account.clouds]
-    yield day_plot(
-        "All runs, each by its own clock", rigs, first.contacts_utc_ns, clouds, (), first.time_zone
-    )
-    yield Words(f"The contacts drawn are those of {merged.runs[0].name}.")
+    for day, runs in by_eclipse(merged.runs).items():
+        rigs = [
+            RigDay(name=run.rig_of(rig.name), phases=rig.phases, frames=rig.frames, holds=rig.holds)
+            for run in runs
+            for rig in _rig_days(run.account)
+        ]
+        first = runs[0].account.timeline
+        clouds = [one for run in runs for one in run.account.clouds]
+        title = f"{utc_iso(day, 0)[:10]}, each run by its own clock"
+        yield day_plot(title, rigs, first.contacts_utc_ns, clouds, (), first.time_zone)
+        yield Words(f"The contacts drawn are those of {runs[0].name}.")
 
 
 def _joint_shots(merged: MergedAccount) -> Iterator[Block]:
