@@ -30,8 +30,12 @@ FIRST_PICTURE = {Wanted.MUST: 1.0, Wanted.WANT: 10.0, Wanted.NICE: 1.0}
 """What the first picture of a shot at an exposure is worth. Must frames are counted apart: see `Score`."""
 MOVING = 0.01
 """What a frame, unless it is a must, has to add for each that gives up its own time for it."""
+MOVING_AT_MOST = 0.03
+"""All frames that leave their times together count no more than this share of all that could be placed."""
 WORK = 1000
 """How many frames a refit may place in all its rounds after the first: this bounds the time it takes."""
+WORK_OF_FEW = 24_000
+"""As many rounds as this over the square of the number of frames are made in any case: few frames are placed fast."""
 GOOD_ENOUGH = 0.99
 """No further round once the set is worth this much of all that could be placed if each were alone."""
 
@@ -175,9 +179,10 @@ class _Attempt:
         items: Sequence[_Item],
         busy: Slots,
         had: Mapping[int, int],
+        moving: float,
         ahead: tuple[_Item, ...] = (),
     ) -> None:
-        self.ahead = ahead
+        self.moving, self.ahead = moving, ahead
         self.starts = [start for start, _ in busy.intervals()]
         self.ends = [end for _, end in busy.intervals()]
         self.items: list[_Item | None] = [None] * len(self.starts)
@@ -196,7 +201,7 @@ class _Attempt:
             item is not None and item.keeps and not self.at_own_time(index)
             for index, item in enumerate(self.items)
         )
-        self.value = (self.score.must, self.score.others - MOVING * moved)
+        self.value = (self.score.must, self.score.others - moving * moved)
 
     def place_all(self, ahead: Iterable[_Item], rest: Iterable[_Item]) -> None:
         """Place `ahead` in their order, then the rest, each time one of those that add most by then.
@@ -299,7 +304,7 @@ class _Attempt:
         moves = self.apart(where, at, at + slot)
         if not item.must:
             leaving = sum(self.at_own_time(index) for index in moves)
-            if worth(item.wanted, self.had.get(item.picture, 0)) < MOVING * leaving:
+            if worth(item.wanted, self.had.get(item.picture, 0)) < self.moving * leaving:
                 return False
         for index, start in moves.items():
             ends[index] += start - starts[index]
@@ -448,11 +453,13 @@ def refit(
 
 def _best(items: Sequence[_Item], busy: Slots, had: Mapping[int, int], most: Score) -> _Attempt:
     """Return the best of a bounded number of attempts; no set of the items adds more than `most`."""
-    best = _Attempt(items, busy, had)
+    moving = min(MOVING, MOVING_AT_MOST * most.others / max(1, len(items)))
+    best = _Attempt(items, busy, had, moving)
     tried: set[tuple[_Item, ...]] = {()}
     untold = deque([best])
     orders: Iterator[tuple[_Item, ...]] = iter(())
-    for _ in range(WORK // max(1, len(items))):
+    count = max(1, len(items))
+    for _ in range(max(WORK // count, WORK_OF_FEW // count**2)):
         if best.score.must >= GOOD_ENOUGH * most.must and best.score.others >= GOOD_ENOUGH * most.others:
             break
         while (ahead := next((order for order in orders if order not in tried), None)) is None and untold:
@@ -460,7 +467,7 @@ def _best(items: Sequence[_Item], busy: Slots, had: Mapping[int, int], most: Sco
         if ahead is None:
             break
         tried.add(ahead)
-        attempt = _Attempt(items, busy, had, ahead)
+        attempt = _Attempt(items, busy, had, moving, ahead)
         if attempt.value > best.value and not attempt.loses_a_must():
             best = attempt
             orders = _orders(best, items)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import sys
 from collections.abc import Iterable
@@ -391,6 +392,10 @@ def drawn_case(seed: int, *, crowded: bool) -> Case:
     return Case(frames, at(now), [(at(now + a), at(now + b)) for a, b in busy], had)
 
 
+HARD = (380, 1428, 1515)
+"""Seeds whose crowded cases were once 6 to 11 % below the best."""
+
+
 def best_score(case: Case) -> Score:
     """Try every set of the frames in every order, each as early as it goes, and return the best score.
 
@@ -429,13 +434,14 @@ def counted(frames: list[Frame], had: list[Frame]) -> Score:
 
 @pytest.mark.parametrize("crowded", [False, True], ids=["some room", "crowded"])
 def test_never_worse_than_95_percent_of_the_best(capsys: pytest.CaptureFixture[str], crowded: bool) -> None:
-    """Against every set in every order, in 300 cases each: no score is below 95 % of the best; the gap is printed.
+    """Against every set in every order, in some 300 cases each: no score is below 95 % of the best; the gap is printed.
 
-    Must frames first; where their score is the best there is, the others'.
+    Must frames first; where their score is the best there is, the others'. With the hardest of 2000 seeds:
+    HOLDFIRE_REFITS=2000 tries them all.
     """
     shares = []
     short = 0
-    for seed in range(300):
+    for seed in sorted({*range(int(os.environ.get("HOLDFIRE_REFITS", "300"))), *HARD}):
         case = drawn_case(seed, crowded=crowded)
         found = refit(case.frames, case.now, lead_ns=0, taken=case.taken, had=case.had)
         got = counted([p.frame for p in found if p.due_utc_ns is not None], case.had)
@@ -458,7 +464,7 @@ def test_never_worse_than_95_percent_of_the_best(capsys: pytest.CaptureFixture[s
 
 def test_the_order_of_the_frames_does_not_matter() -> None:
     """The same frames in any order, and again, give the same placements."""
-    for seed in range(60):
+    for seed in range(30):
         case = drawn_case(seed, crowded=True)
         first = refit(case.frames, case.now, lead_ns=0, taken=case.taken, had=case.had)
         mixed = random.Random(seed).sample(case.frames, len(case.frames))
