@@ -33,9 +33,9 @@ from tests.live.test_real_time import BENCH
 
 @pytest.fixture
 def run(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
-    """A rehearsal in real time of some sixty frames."""
+    """A rehearsal in real time of some forty frames."""
     plan = tmp_path / "bench.yaml"
-    plan.write_text(BENCH.replace("DRIVER", "simulated"))
+    plan.write_text(BENCH.replace("DRIVER", "simulated").replace("20 s after C3", "12 s after C3"))
     process = subprocess.Popen(
         [*HOLDFIRE, "rehearse", str(plan), "--operator", "prompt", "--from", "12 s before C3", "--json", "--runs",
          str(tmp_path / "runs")],
@@ -65,14 +65,14 @@ def fill(process: subprocess.Popen[str], folder: RunFolder, room: int) -> None:
 
 def test_the_run_goes_on_when_its_disk_is_full(run: subprocess.Popen[str], tmp_path: Path) -> None:
     """HF-S23: the disk fills in mid-run: every frame fires, the operator is told, the account is whole."""
-    folder = folder_after(run, tmp_path / "runs", 36)
+    folder = folder_after(run, tmp_path / "runs", 30)
     fill(run, folder, 700)
     output, told = run.communicate(timeout=90)
     assert run.returncode == 0, told
     assert "ALARM: journal moved to " in told
     reading = folder.read()
     account = as_json(holdfire("account", str(folder.path), "--json", cwd=tmp_path))
-    assert account["totals"]["fired"] == account["totals"]["planned"] >= 50
+    assert account["totals"]["fired"] == account["totals"]["planned"] >= 30
     assert account["contradictions"] == audit(folder.timeline(), reading.records) == []
     assert account["journal"]["state"] == "intact"
     assert account["verdict"][0].startswith("THE DISK OF THE RUN DID NOT TAKE THE JOURNAL")
@@ -85,10 +85,10 @@ def test_the_run_goes_on_when_its_disk_is_full(run: subprocess.Popen[str], tmp_p
 
 def test_killed_while_the_journal_is_away(run: subprocess.Popen[str], tmp_path: Path) -> None:
     """HF-S21: SIGKILL after the move: no line is lost, no frame fired twice, and the resumed journal is whole at home."""
-    folder = folder_after(run, tmp_path / "runs", 12)
+    folder = folder_after(run, tmp_path / "runs", 9)
     fill(run, folder, 300)
     end = time.monotonic() + 60
-    while sum(r["kind"] == "frame_fired" for r in folder.read().records) < 16:
+    while sum(r["kind"] == "frame_fired" for r in folder.read().records) < 13:
         assert time.monotonic() < end
         time.sleep(0.05)
     run.send_signal(signal.SIGKILL)
@@ -127,7 +127,7 @@ def test_the_operator_hears_of_it_and_of_the_return(tmp_path: Path, monkeypatch:
     day = timeline([filtered(1, 10.5), filtered(2, 11.5), filtered(3, 60)])
     desk = Desk(day)
     said: list[str] = []
-    monkeypatch.setattr(desk.voice, "say", lambda text, urgent: said.append(text))
+    monkeypatch.setattr(desk.voice, "say", lambda text, urgent, late_s: said.append(text))
     with contextlib.closing(JournalWriter.create(run_folder, [tmp_path / "other"])) as journal:
         desk.run.journal = journal
         thread = desk.begin()
