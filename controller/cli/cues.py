@@ -116,6 +116,8 @@ def when_it_happens(timeline: Timeline) -> list[str]:
         phrases.text("battery_low", rigs=named, percent=BATTERY_LOW_PERCENT),
         phrases.text("battery_very_low", rigs=named, percent=BATTERY_VERY_LOW_PERCENT),
         phrases.text("card_nearly_full", rigs=named, room=_SAMPLE_ROOM, frames=_SAMPLE_FRAMES),
+        phrases.text("picture_too_bright", rigs=named),
+        *([phrases.text("picture_too_dark", rigs=named)] if timeline.kind == "total" else []),
         phrases.text("clock_stepped"),
         phrases.text("journal_moved"),
         phrases.text("journal_back"),

@@ -397,6 +397,7 @@ class _Compiler:
             self.phrases,
         )
         self.check_language()
+        self.check_rig_names()
         for index, cue in enumerate(self.plan.cues):
             at = self.resolve(cue.at, ("cues", index, "at"))
             if at is not None:
@@ -415,6 +416,18 @@ class _Compiler:
                 "hear them with holdfire cues PLAN --speak, beside somebody who speaks it well.",
                 "warning",
             )
+
+    def check_rig_names(self) -> None:
+        """Warn of a rig whose name, said in one sentence with its filter, may be heard to take that off (HF-S13)."""
+        for index, rig in enumerate(self.plan.rigs):
+            said = [f"{word} {rig.name}" for word in ("filter", "filtro")]
+            if rig.points_at == "sun" and any(map(takes_off, said)):
+                self.fault(
+                    ("rigs", index, "name"),
+                    f"{shown(rig.name)} is said in one sentence with its filter, and may be heard to take that off.",
+                    "call the rig something else.",
+                    "warning",
+                )
 
     def check_cue(self, index: int, say: str, at: int) -> None:
         """Refuse a cue that may be heard to take off what must stay on at its instant (HF-S13)."""

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from controller.timeline.model import Cue, Hold, Timeline
 from controller.timeline.phrases import Phrases
+from controller.timeline.taking_off import takes_off
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
 
 LAST_WORD_AHEAD_S = 10.0
@@ -99,10 +100,13 @@ def _ahead_cues(holds: list[Hold], lead_ns: int, phrases: Phrases) -> Iterable[C
             at = opens - ahead_ns
             if at < max(on_since[hold.hold_id] for hold in together):
                 continue  # it would be said while the filter is still off from before
+            said = phrases.text("stays_on", rigs=which, time=phrases.seconds(ahead_ns / NS_PER_S))
+            if takes_off(said):  # by the name of a rig
+                said = phrases.text("stays_on", time=phrases.seconds(ahead_ns / NS_PER_S))
             yield Cue(
                 cue_id=f"ahead/{together[0].hold_id}-{ahead_ns}",
                 at_utc_ns=UtcNs(at),
-                say=phrases.text("stays_on", rigs=which, time=phrases.seconds(ahead_ns / NS_PER_S)),
+                say=said,
             )
 
 

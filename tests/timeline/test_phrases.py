@@ -104,6 +104,18 @@ def test_a_sentence_that_an_older_timeline_lacks_is_said_in_english() -> None:
     assert Phrases(language="es", sentences={}).text("camera_back") == "The camera is back"
 
 
+def doubt(seconds: float, rig: str, said: FilterState) -> m.PictureSeen:
+    """A picture that contradicts a word."""
+    return m.PictureSeen(
+        now_utc_ns=at(seconds),
+        rig=rig,
+        frame_id=f"{rig}/0001",
+        said=said,
+        verdict="contradicts",
+        shows="is made up",
+    )
+
+
 def eventful(day: Timeline) -> Bench:
     """A day on which everything happens that is spoken of, on the first rig."""
     bench = Bench(day)
@@ -118,8 +130,11 @@ def eventful(day: Timeline) -> Bench:
     bench.feed(m.ClockStepped(now_utc_ns=at(15), step_s=2.0))
     bench.feed(m.JournalMoved(now_utc_ns=at(16), place="elsewhere"))
     bench.feed(m.JournalMoved(now_utc_ns=at(17), place=None))
+    bench.feed(doubt(18, rig, ON))
     for first, rest, word in ((104, 109, OFF), (156, 161, ON)):
         bench.say(first, word, rig)
+        if word is OFF:
+            bench.feed(doubt(first + 0.5, rig, OFF))
         bench.say(rest, word)
     bench.run_to(200)
     return bench
@@ -153,7 +168,7 @@ def test_every_sentence_can_be_spoken() -> None:
         "heard_on_rigs", "heard_off", "heard_off_rig", "heard_off_rigs", "camera_lost",
         "camera_lost_rig", "camera_back", "camera_back_rig", "battery_low", "battery_low_rig", "battery_very_low",
         "battery_very_low_rig", "card_nearly_full", "card_nearly_full_rig", "clock_stepped", "journal_moved",
-        "journal_back",
+        "journal_back", "picture_too_bright", "picture_too_bright_rig", "picture_too_dark", "picture_too_dark_rig",
     ):  # fmt: skip
         assert meaning({key: english().sentences[key]}).search(heard), key
 
@@ -343,3 +358,17 @@ def test_filter_states_are_the_ends_of_keys() -> None:
     """The engine finds the question and the answer by the state's own word."""
     for state in (FilterState.ON, FilterState.OFF):
         assert {f"ask_{state}", f"heard_{state}"} <= set(english().sentences)
+
+
+def test_a_rig_whose_name_takes_off_is_told() -> None:
+    """HF-S13: a rig called so that a sentence with its filter may be misheard is warned of, in both languages."""
+    for name, words in (("bare", "filter bare"), ("sin tapa", "filtro sin tapa")):
+        assert takes_off(words)
+        text = BASE.replace("name: long", f"name: {name}").replace("[long]", f"[{name}]")
+        told = [
+            w.what for w in compiled(text).warnings if "is said in one sentence with its filter" in w.what
+        ]
+        assert told == [
+            f'"{name}" is said in one sentence with its filter, and may be heard to take that off.'
+        ]
+        assert [cue.say for cue in compiled(text).timeline.cues if takes_off(cue.say)] == []
