@@ -62,6 +62,8 @@ class CameraSpec:
     prepare_lead_s: float = 1.0
     word_within_s: float = 5.0
     """How long after an exposure the camera's word of the picture may take."""
+    planned_utc_ns: tuple[int, ...] = ()
+    """When its frames are due by the plan."""
     virtual_folder: Path | None = None
     """Tethered: use libgphoto2's virtual camera with this folder of pictures instead of a real one.
 
@@ -271,6 +273,7 @@ def _child_main(spec: CameraSpec, epoch: ClockEpoch, connection: Connection, sha
             release_lag_s=spec.release_lag_s,
             prepare_lead_s=spec.prepare_lead_s,
             word_timeout_s=spec.word_within_s,
+            planned_utc_ns=spec.planned_utc_ns,
             on_call=lambda call: _note_call(shared_call, call),
         )
         serve(worker, clock, connection, GarbageCollector())

@@ -22,8 +22,9 @@ reported missed (stopped), and the camera is closed, also when the generator its
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
-from collections.abc import Callable, Collection, Generator, Iterator
+from collections.abc import Callable, Collection, Generator, Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
@@ -52,7 +53,7 @@ TIMER_SLACK_NS = 2_000_000
 STATUS_ROOM_NS = 2 * NS_PER_S
 """The camera is not asked for its status when a frame has to be prepared sooner than this."""
 PREVIEW_ROOM_NS = 4 * NS_PER_S
-"""No small picture is fetched when a frame has to be prepared sooner than this."""
+"""No small picture is fetched when a frame has to be prepared sooner than this, be it one that is only planned yet."""
 PREVIEW_SLOW_NS = 2 * NS_PER_S
 """A camera that took so long over a small picture is asked for no more of them."""
 SETTING_RETRY_NS = NS_PER_S // 5
@@ -66,6 +67,8 @@ OPENING_WITHIN_S = 25.0
 PTP driver, from memory)."""
 CALL_WITHIN_S = 8.0
 """A call that sets, asks or closes a camera hangs after this; the slowest body known needs half of it (from memory)."""
+PREVIEW_WITHIN_S = PREVIEW_ROOM_NS / NS_PER_S
+"""A call that fetches a small picture hangs after this: nothing waits for what is only looked at."""
 WORD_GRACE_S = 1.0
 """A frame's call hangs when it is not back so long after the worker itself should have given up."""
 
@@ -161,6 +164,7 @@ class CameraWorker:
         word_timeout_s: float = 5.0,
         status_every_s: float = 10.0,
         on_call: Callable[[Call | None], None] = lambda _: None,
+        planned_utc_ns: Sequence[int] = (),
     ) -> None:
         """Make a worker; nothing is opened before `run` is driven.
 
@@ -173,6 +177,8 @@ class CameraWorker:
                 where `word_patience_s` says so.
             status_every_s: how often to ask an idle camera for its status, seconds.
             on_call: told of each call to the camera before it begins, and with None once it is back.
+            planned_utc_ns: when frames are due by the plan, UTC nanoseconds: they are handed over only seconds ahead,
+                and no small picture may be in the way of one.
         """
         self._opener = opener
         self._clock = clock
@@ -181,6 +187,7 @@ class CameraWorker:
         self._word_timeout_s = word_timeout_s
         self._status_every_ns = seconds_to_ns(status_every_s)
         self._on_call = on_call
+        self._planned_ns = sorted(planned_utc_ns)
         self._waiting: list[Frame] = []
         self._outbox: deque[Report] = deque()
         self._released: set[str] = set()
@@ -254,7 +261,7 @@ class CameraWorker:
             if now >= self._status_ns and prepare_ns - now >= STATUS_ROOM_NS:
                 self._ask_status(self._camera)
                 return None
-            if self._unseen is not None and prepare_ns - now >= PREVIEW_ROOM_NS:
+            if self._unseen is not None and self._has_room_for_preview(now, prepare_ns):
                 self._fetch_preview(self._camera, *self._unseen)
                 return None
             if prepare_ns - max(now, self._status_ns) < STATUS_ROOM_NS:
@@ -266,6 +273,12 @@ class CameraWorker:
             return WaitUntil(self._retry_ns)
         self._configure(self._camera, head)
         return None
+
+    def _has_room_for_preview(self, now: int, prepare_ns: int) -> bool:
+        upcoming = bisect_right(self._planned_ns, now)
+        if upcoming < len(self._planned_ns):
+            prepare_ns = min(prepare_ns, self._planned_ns[upcoming] - self._lag_ns - self._lead_ns)
+        return prepare_ns - now >= PREVIEW_ROOM_NS
 
     def _head(self) -> Frame | None:
         return self._waiting[0] if self._waiting else None
@@ -388,7 +401,7 @@ class CameraWorker:
         if not isinstance(camera, Previewing) or self._previews_slow:
             return
         began_ns = self._clock.now_ns()
-        self._calling(CallKind.PREVIEW, CALL_WITHIN_S)
+        self._calling(CallKind.PREVIEW, PREVIEW_WITHIN_S)
         try:
             picture = camera.preview(file_name)
             self._on_call(None)

@@ -401,6 +401,7 @@ def _live(
             body=bodies.get(rig.name, SIMULATED_BODY),
             release_lag_s=rig.release_lag_s,
             word_within_s=rig.word_within_s,
+            planned_utc_ns=tuple(one.due_utc_ns for one in engine.timeline.frames if one.rig == rig.name),
             virtual_folder=_virtual_folder(folder) if virtual else None,
             frames_folder=frames_folder(folder, engine.timeline, rig),
             faults=tuple(faults),

@@ -6,21 +6,34 @@ import itertools
 import random
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from controller.cameras.clock import VirtualClock
 from controller.cameras.protocol import (
+    Camera,
     CameraFault,
     CameraStatus,
+    Captured,
     MissReason,
     Outcome,
     OutcomeState,
 )
 from controller.cameras.simulated import SimFault, SimFaultKind, SimulatedCamera, SimulatedDevice
-from controller.cameras.worker import Call, CallKind, CameraWorker, Lost, Opened, StatusReport, WaitUntil
+from controller.cameras.worker import (
+    Call,
+    CallKind,
+    CameraWorker,
+    Lost,
+    Opened,
+    Preview,
+    StatusReport,
+    WaitUntil,
+)
 from controller.errors import CameraError
 from controller.timeline.model import Frame
+from controller.units import NS_PER_S
 from tests.cameras.bench import T0, Message, at, drive, fired, frame, outcomes, seconds
 
 MakeDevice = Callable[..., SimulatedDevice]
@@ -479,6 +492,47 @@ def test_a_status_shows_what_is_left(make_device: MakeDevice, clock: VirtualCloc
     statuses = [report.status for _, report in reports if isinstance(report, StatusReport)]
     assert statuses
     assert statuses[-1] == CameraStatus(battery_percent=100, frames_left=999)
+
+
+class Shows:
+    """A camera that gives a small picture only when asked, and takes 1.5 s over it."""
+
+    def __init__(self, camera: Camera, clock: VirtualClock, asked_s: list[float]) -> None:
+        self._camera, self._clock, self._asked_s = camera, clock, asked_s
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._camera, name)
+
+    def collect(self, timeout_s: float) -> Captured:
+        """Give no small picture with the word."""
+        return replace(self._camera.collect(timeout_s), thumbnail=None)
+
+    def preview(self, file_name: str) -> bytes | None:
+        """Give one."""
+        self._asked_s.append(seconds(self._clock.now_ns()))
+        self._clock.sleep_until_ns(self._clock.now_ns() + 3 * NS_PER_S // 2)
+        return file_name.encode()
+
+
+def test_no_small_picture_is_in_the_way_of_a_frame_that_is_planned(
+    make_device: MakeDevice, clock: VirtualClock
+) -> None:
+    """HF-S19: frames come to the worker two seconds ahead; it keeps clear of those that the plan alone knows of."""
+    due = (5.0, 9.5, 20.0)
+    frames = [frame(f"{number}", second) for number, second in enumerate(due)]
+    asked_s: list[float] = []
+    device = make_device()
+
+    worker = CameraWorker(
+        lambda: Shows(device.open(), clock, asked_s), clock, release_lag_s=LAG_S,
+        planned_utc_ns=[one.due_utc_ns for one in frames],
+    )  # fmt: skip
+    ahead = [hand_over(one, second - 2) for one, second in zip(frames, due, strict=True)]
+    reports = drive(worker, clock, 40, ahead)
+    assert fired(reports) == ["0", "1", "2"]
+    assert opened_s(device) == pytest.approx(due, abs=1e-6)
+    assert [round(second) for second in asked_s] == [10, 20]
+    assert [one.frame_id for _, one in reports if isinstance(one, Preview)] == ["1", "2"]
 
 
 def test_settings_are_made_before_the_release_and_not_again(
