@@ -174,7 +174,8 @@ class Engine:
         for record in records:
             kind = record["kind"]
             then, self._now = self._now, max(self._now, int(record["at_utc_ns"]))
-            self._note_heard(record.get("word_id"))
+            if not record.get("more_follow"):
+                self._note_heard(record.get("word_id"))
             if kind in by_kind:
                 self._step(record["frame_id"], by_kind[kind])
             elif kind == "frame_moved":
@@ -271,7 +272,8 @@ class Engine:
         """Record a word as it was said, and tell its id in the view."""
         where = {"by": event.by} if event.by else {}
         word_id = {} if event.word_id is None else {"word_id": event.word_id}
-        self._record(kind, **data, **where, **word_id)
+        more = {"more_follow": True} if event.more_follow else {}
+        self._record(kind, **data, **where, **word_id, **more)
         if not event.more_follow:
             self._note_heard(event.word_id)
 

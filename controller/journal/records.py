@@ -48,8 +48,9 @@ class Kind(StrEnum):
     FRAME_MOVED = "frame_moved"
     """frame_id, rig, due_utc_ns (the new one), was_utc_ns"""
     FILTER_SAID = "filter_said"
-    """rig, state ("on" or "off"), by ("terminal", "page" or "script"), word_id (as the page calls the word).
-    These two are there only where they are known; so they are in `paused` and `went_on`."""
+    """rig, state ("on" or "off"), by ("terminal", "page" or "script"), word_id (as the page calls the word),
+    more_follow (true: the same word goes on with another rig). These are there only where they are known; so they
+    are in `paused` and `went_on`."""
     HOLD_OPENED = "hold_opened"
     """hold_id, rig, needs"""
     HOLD_PASSED = "hold_passed"

@@ -51,8 +51,12 @@ def test_a_word_for_two_rigs_is_heard_when_both_have_it() -> None:
     engine = Engine(timeline([frame(1, 10)], rigs=(rig_info(), rig_info("wide"))))
     engine.handle(m.Begin(now_utc_ns=at(0)))
     said = m.FilterSaid(now_utc_ns=at(1), rig="long", state=FilterState.ON, word_id="w", more_follow=True)
-    assert records(engine.handle(said))["filter_said"]["word_id"] == "w"
+    told = records(engine.handle(said))["filter_said"]
+    assert told["word_id"] == "w"
     assert engine.view(at(1)).heard == ()
+    again = Engine(engine.timeline)
+    again.restore([{**told, "kind": "filter_said", "at_utc_ns": at(1)}])
+    assert again.view(at(1)).heard == (), "broken off between the two, it was heard for one alone"
     engine.handle(replace(said, rig="wide", more_follow=False))
     assert engine.view(at(1)).heard == ("w",)
 
