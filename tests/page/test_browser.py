@@ -348,6 +348,23 @@ def test_less_motion_where_it_is_wished(browser: Browser, served: Served) -> Non
             assert took == moves
 
 
+def test_the_screen_is_kept_on_where_the_browser_can(browser: Browser, served: Served) -> None:
+    """A wake lock is asked for; where there is none, as without HTTPS on a phone, the page says what to do instead."""
+    lock = "window.locks = []; const wakeLock = { request: async (kind) => { window.locks.push(kind); return {}; } };"
+    for value, locks, note in (
+        ("wakeLock", ["screen"], ""),
+        ("undefined", [], "set the phone itself to do so"),
+    ):
+        with opened(browser, served.origin) as page:
+            page.add_init_script(
+                f"{lock} Object.defineProperty(navigator, 'wakeLock', {{ value: {value} }});"
+            )
+            page.reload()
+            pair(page, served.page.code)
+            assert page.evaluate("window.locks") == locks
+            expect(page.locator("#screen-note")).to_contain_text(note)
+
+
 # --- what is said -------------------------------------------------------------------------------
 
 
@@ -424,6 +441,26 @@ def test_a_key_held_down_is_a_word_too(browser: Browser, served: Served, shown: 
         page.mouse.up()
         expect(page.locator("#question")).to_be_hidden()
         assert filter_words(served) == []
+
+
+def test_a_finger_held_down_is_a_word(browser: Browser, served: Served, shown: Shown) -> None:
+    """A long touch says it, without a menu or a selection coming between; a finger that trembles is no slip."""
+    shown.show(asking(calm(2), OFF))
+    with opened(browser, served.origin, has_touch=True, is_mobile=True) as page:
+        pair(page, served.page.code)
+        box = page.get_by_role("button", name="Hold here when they ALL are OFF").bounding_box()
+        assert box
+        finger = {"x": box["x"] + box["width"] / 2, "y": box["y"] + box["height"] / 2}
+        touches = page.context.new_cdp_session(page)
+        touches.send("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [finger]})
+        page.locator(".holding").wait_for()
+        moved = {"x": finger["x"] + 9, "y": finger["y"] + 6}
+        touches.send("Input.dispatchTouchEvent", {"type": "touchMove", "touchPoints": [moved]})
+        page.locator(".holding").wait_for(state="detached")
+        touches.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+        expect(page.get_by_role("status")).to_contain_text("Sent, not heard yet: filter is OFF (all rigs)")
+        expect(page.locator("#question")).to_be_hidden()
+        assert filter_words(served) == [(None, OFF)]
 
 
 def test_a_word_for_one_rig(browser: Browser, served: Served, shown: Shown) -> None:

@@ -8,6 +8,7 @@ const AGAIN_MS = 1500;
 export class Link {
   #source = null;
   #heardMs = 0;
+  #heardDateMs = 0;
   #triedMs = 0;
   #trying = false;
   #told = 0;
@@ -21,14 +22,15 @@ export class Link {
 
   /** Seconds without news, whole ones; 0 while news comes. */
   get silentS() {
-    const silentMs = performance.now() - this.#heardMs;
+    // The steady clock of some browsers stands still while the phone sleeps; the other one does not.
+    const silentMs = Math.max(performance.now() - this.#heardMs, Date.now() - this.#heardDateMs);
     return this.#heardMs && silentMs > LOST_MS ? Math.max(1, Math.floor(silentMs / 1000)) : 0;
   }
 
   /** Ask for the day and listen; true when this browser is paired and the run answers. */
   async open() {
     this.#triedMs = performance.now();
-    this.#heardMs ||= this.#triedMs;
+    if (!this.#heardMs) this.#news();
     if (this.#trying) return false;
     this.#trying = true;
     try {
@@ -55,12 +57,17 @@ export class Link {
     this.#heardMs = 0;
   }
 
+  #news() {
+    this.#heardMs = performance.now();
+    this.#heardDateMs = Date.now();
+  }
+
   #listen() {
     this.#source?.close();
     this.#source = new EventSource("/api/events");
     this.#source.addEventListener("view", (event) => {
       const view = JSON.parse(event.data);
-      if (view.now_utc_ms !== this.#told) this.#heardMs = performance.now(); // the last view once more is no news
+      if (view.now_utc_ms !== this.#told) this.#news(); // the last view once more is no news
       this.#told = view.now_utc_ms;
       this.#on.view(view);
     });

@@ -32,6 +32,7 @@ let yes = null;
 let yesFromMs = 0;
 let questionTimer = 0;
 let questionAsked = "";
+let screenLock = null;
 
 // --- what comes ---------------------------------------------------------------------------------
 
@@ -331,7 +332,8 @@ $("leave").addEventListener("click", async () => {
 
 function namePalette() {
   const other = document.documentElement.dataset.palette === "night" ? "Day" : "Night";
-  setText($("palette"), `${other} colours`);
+  setText($("palette"), other);
+  $("palette").setAttribute("aria-label", `${other} colours`);
 }
 
 $("palette").addEventListener("click", () => {
@@ -358,7 +360,8 @@ async function keepScreenOn() {
     return;
   }
   try {
-    if (document.visibilityState === "visible") await navigator.wakeLock.request("screen");
+    const held = screenLock && !screenLock.released;
+    if (document.visibilityState === "visible" && !held) screenLock = await navigator.wakeLock.request("screen");
   } catch {
     // refused now, as with a low battery: tried again at the next touch
   }
