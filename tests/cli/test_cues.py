@@ -6,17 +6,22 @@ import json
 import os
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from controller.cli import paging
 from controller.cli.cues import Hoarse, speak_in_a_row, speak_in_real_time
 from controller.errors import HoldfireError
 from controller.operator.voice import EspeakVoice, SilentVoice, speaks
+from controller.page.address import PageOptions
+from controller.page.messages import PageSpec
 from controller.timeline.model import Cue, Timeline
 from controller.timeline.phrases import SHIPPED, english, shipped
 from controller.units import UtcNs, seconds_to_ns
 from tests.cli.command import SAMPLES, as_json, holdfire, only_run
+from tests.engine.builder import timeline
 from tests.timeline.test_phrases import meaning, own_file
 
 GOLDEN = Path(__file__).parent / "golden"
@@ -77,8 +82,8 @@ def test_a_run_folder_speaks_without_the_file(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     own.unlink()
     run = only_run(tmp_path / "runs")
-    timeline = Timeline.from_json((run / "timeline.json").read_bytes())
-    assert timeline.phrases.text("camera_lost") == "The camera is gone"
+    kept = Timeline.from_json((run / "timeline.json").read_bytes())
+    assert kept.phrases.text("camera_lost") == "The camera is gone"
     assert holdfire("account", str(run), cwd=tmp_path).returncode == 0
 
 
@@ -205,3 +210,22 @@ def test_the_real_program_has_the_voices(tmp_path: Path) -> None:
     assert not hoarse.failed
     assert min(lengths) > 10_000
     assert lengths[0] != lengths[1]
+
+
+def test_the_page_is_told_the_language(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Browsers speak in the language of the plan's sentences: the page's process gets its tag with them."""
+    told: list[PageSpec] = []
+
+    class NoProcess:
+        code = "12345678"
+
+        def __init__(self, spec: PageSpec) -> None:
+            told.append(spec)
+
+    monkeypatch.setattr(paging, "PageProcess", NoProcess)
+    day = replace(timeline([]), phrases=shipped("es"))
+    page = paging.open_page(PageOptions(), day, scripted=False)
+    assert page is not None
+    told[0].listening.close()
+    assert told[0].language == "es"
+    assert json.loads(told[0].day)["language"] == "es"

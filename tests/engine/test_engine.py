@@ -654,3 +654,21 @@ def test_one_sentence_asks_for_all_rigs_and_one_answers_for_them() -> None:
     asked = [r.data["cue_id"] for r in bench.records("cue_said") if r.data["say"].startswith("Filter off")]
     assert asked.count("hold/rig 2/totality") == 1  # every hold has its own record
     assert asked.count("hold/rig 1/totality") == 2
+
+
+def test_sentences_of_one_instant_are_said_in_one_breath() -> None:
+    """A cue beside another is not lost behind it; an urgent sentence stands alone and comes when it comes."""
+    cues = tuple(
+        Cue(cue_id=f"plan/{n}", at_utc_ns=at(20), say=say) for n, say in enumerate(("One", "Two."), 1)
+    )
+    bench = Bench(timeline([frame(1, 101)], cues=cues))
+    bench.begin()
+    bench.say(-20, ON)
+    bench.run_to(21)
+    assert bench.said()[-1] == "One. Two."
+    assert [record.data["say"] for record in bench.records("cue_said")][-2:] == ["One", "Two."]
+    said = [effect for effect in bench.effects if isinstance(effect, m.Say)]
+    assert said[-1].due_utc_ns == at(20)
+    bench.feed(m.CameraLost(now_utc_ns=at(30), rig="long", detail="cable out"))
+    bench.feed(m.CameraReady(now_utc_ns=at(31), rig="long"))
+    assert bench.said()[-2:] == ["Camera lost", "The camera is back"]
