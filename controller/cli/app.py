@@ -976,3 +976,47 @@ def merge(
     from controller.cli import account as command
 
     command.merge(run_folders, command.Files(html=html, markdown=markdown, csv=csv), as_json=json)
+
+
+@app.command()
+def gather(
+    run_folder: RunPath,
+    pictures: Annotated[
+        list[Path], typer.Argument(metavar="PICTURES...", help="Picture files, or folders with them.", show_default=False)
+    ],
+    also: Annotated[
+        list[Path] | None,
+        typer.Option("--run", metavar="RUN", help="Another run that they may be of; repeatable.", show_default=False),
+    ] = None,
+    sidecars: Annotated[
+        Path | None,
+        typer.Option(
+            "--sidecars", metavar="DIR", help="Put sidecars here, not beside the pictures.", show_default=False
+        ),
+    ] = None,
+    no_sidecars: Annotated[bool, typer.Option("--no-sidecars", help="Write no sidecars: only tell.")] = False,
+    folders: Annotated[
+        Path | None,
+        typer.Option("--folders", metavar="DIR", help="Make a folder of links for each set.", show_default=False),
+    ] = None,
+    copy: Annotated[bool, typer.Option("--copy", help="With --folders: copies instead of links.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Overwrite sidecars that are there.")] = False,
+    camera: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--camera", metavar="RIG=SERIAL", help="Say which body was on a rig; repeatable.", show_default=False
+        ),
+    ] = None,
+    any_date: Annotated[
+        bool, typer.Option("--any-date", help="A camera's clock may be off by more than 16 hours.")
+    ] = False,
+    json: Json = False,
+) -> None:
+    """Find out which picture is of which frame, and write sidecars that say so; pictures are never touched."""
+    from controller.cli import gather as command
+
+    command.gather(
+        [run_folder, *(also or [])], pictures, command.Wishes(
+            sidecars=sidecars, no_sidecars=no_sidecars, folders=folders, copy=copy, force=force
+        ), cameras=camera or [], any_date=any_date, as_json=json,
+    )  # fmt: skip
