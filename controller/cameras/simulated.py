@@ -25,7 +25,7 @@ from controller.cameras.choices import (
     Quantity,
     say,
 )
-from controller.cameras.pictures import Body, Photographer, with_exif
+from controller.cameras.pictures import WIDTH_PX, Body, Photographer, with_exif
 from controller.cameras.protocol import (
     CameraFacts,
     CameraFault,
@@ -157,6 +157,7 @@ class SimulatedDevice:
         clock_error_s: float = 0.0,
         outlook: Outlook | None = None,
         serial: str = "HF000001",
+        picture_width_px: int = WIDTH_PX,
     ) -> None:
         """Make a body.
 
@@ -177,6 +178,7 @@ class SimulatedDevice:
             clock_error_s: how far the camera's own clock (the pictures' times) is ahead of UTC, seconds.
             outlook: what it sees; None leaves its pictures dark, and shows none.
             serial: its number, as its pictures have it.
+            picture_width_px: how wide its pictures are.
         """
         self.body = with_lists(body)
         self.clock = clock
@@ -191,7 +193,7 @@ class SimulatedDevice:
         self._card_room = body.card_frames if card_left is None else card_left
         self._card_change_s = card_change_s
         self._written_of = Body(model=model, serial=serial, clock_error_s=clock_error_s)
-        self._photographer = Photographer(outlook, seed)
+        self._photographer = Photographer(outlook, seed, picture_width_px)
         self._photographer.warm_up()
         self._shows = outlook is not None
         self._dark = Photographer(None)

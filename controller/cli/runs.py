@@ -19,6 +19,7 @@ from controller.cameras.profiles import UNSEEN_BY_HAND
 from controller.cameras.protocol import Camera, CameraFacts, Clock
 from controller.cameras.simulated import MODEL as SIMULATED_MODEL
 from controller.cameras.simulated import SimFault, SimFaultKind, SimulatedDevice
+from controller.cli import outlooks
 from controller.cli.output import console, print_json, table
 from controller.cli.paging import OpenPage, open_page
 from controller.cli.second_place import second_folders
@@ -28,6 +29,7 @@ from controller.errors import CameraError, JournalError, OperatorError, UsageErr
 from controller.gear.body import SIMULATED_BODY, CameraBody, is_listed
 from controller.journal.folder import RunFolder
 from controller.journal.writing import JournalWriter
+from controller.light.scene import Outlook
 from controller.light.stops import format_exposure
 from controller.operator.script import Habit, ScriptedOperator
 from controller.page.address import PageOptions
@@ -52,6 +54,8 @@ LARGEST_CLOCK_OFFSET_S = 300.0
 """A computer's clock that is further off than this was set wrong, and is not corrected but set."""
 LAST_SENTENCE_S = 5.0
 """So long may the last sentence of a day that was played to its end take."""
+FAST_WIDTH_PX = 240
+"""Width of the pictures of a rehearsal in virtual time: half of a camera's in real time, to be done soon."""
 PRETENDED_CLOCK = "pretended clock"
 STOPPED_EXIT = 10
 MUST_LOST_EXIT = 11
@@ -127,6 +131,7 @@ def rehearse(
             sys.stdin.readline()
     folder = new_folder(prepared, base, begins)
     with closing(JournalWriter.create(folder.path, [] if fast else second_folders())) as journal:
+        outlooks.keep(folder, outlooks.outlooks_of(prepared, ephemeris))
         facts = first_facts(prepared, "rehearsal", "script" if operator else "person", PRETENDED_CLOCK, [])
         engine = Engine(timeline)
         if fast:
@@ -166,6 +171,7 @@ def _simulate(
     def next_word(hold: Hold, opened: int, first: bool) -> int | None:
         return script.answer(UtcNs(opened), hold.due_utc_ns, hold.needs, first=first)
 
+    seen = outlooks.kept(folder)
     last = max((frame.due_utc_ns for frame in engine.timeline.frames), default=begins_utc_ns)
     out = console(error=True)
     with Progress(
@@ -177,7 +183,10 @@ def _simulate(
             engine=engine,
             cameras={
                 rig.name: _simulated_opener(
-                    bodies[rig.name], frames_folder(folder, engine.timeline, rig), faults
+                    bodies[rig.name],
+                    frames_folder(folder, engine.timeline, rig),
+                    faults,
+                    seen.get(rig.name),
                 )
                 for rig in engine.timeline.rigs
             },
@@ -185,18 +194,23 @@ def _simulate(
             journal=journal,
             start_utc_ns=begins_utc_ns,
             facts=facts,
+            outlooks=seen,
             on_step=lambda now: progress.update(task, completed=now - begins_utc_ns),
         )
         return simulation.resume() if resumed else simulation.run()
 
 
-def _simulated_opener(body: CameraBody, pictures: Path, faults: list[SimFault]) -> Callable[[Clock], Camera]:
+def _simulated_opener(
+    body: CameraBody, pictures: Path, faults: list[SimFault], outlook: Outlook | None
+) -> Callable[[Clock], Camera]:
     devices: dict[int, SimulatedDevice] = {}
 
     def open_camera(clock: Clock) -> Camera:
         device = devices.get(id(clock))
         if device is None:
-            device = SimulatedDevice(body, clock, folder=pictures, faults=faults)
+            device = SimulatedDevice(
+                body, clock, folder=pictures, faults=faults, outlook=outlook, picture_width_px=FAST_WIDTH_PX
+            )
             devices[id(clock)] = device
         return device.open()
 
@@ -250,6 +264,7 @@ def run(
     epoch = ClockEpoch.pretended(begins) if start else ClockEpoch.now(clock_offset_s)
     folder = new_folder(prepared, base, epoch.utc_ns)
     with closing(JournalWriter.create(folder.path, second_folders())) as journal:
+        outlooks.keep(folder, outlooks.outlooks_of(prepared, ephemeris))
         facts = first_facts(prepared, "run", "script" if operator else "person", clock_text, real)
         outcome = _live(
             Engine(timeline), folder, journal, operator, epoch, facts, prepared.compiled.bodies,
@@ -383,11 +398,13 @@ def _live(
     from controller.cameras.host import CameraProcess, CameraSpec
     from controller.live.awake import AwakeKeeper
     from controller.live.driver import LiveRun
+    from controller.live.pictures import PictureWatch
     from controller.operator.bridge import ConsoleSurface, ScriptSurface
     from controller.operator.console import open_console
     from controller.operator.voice import pick_voice
 
     clock = MonotonicClock(epoch)
+    seen = outlooks.kept(folder)
     no_real_camera = simulated or not _real_rigs(engine.timeline, virtual=virtual)
 
     def starter(rig: RigInfo) -> Callable[[], CameraProcess]:
@@ -405,6 +422,7 @@ def _live(
             virtual_folder=_virtual_folder(folder) if virtual else None,
             frames_folder=frames_folder(folder, engine.timeline, rig),
             faults=tuple(faults),
+            outlook=seen.get(rig.name),
         )
         return lambda: CameraProcess(spec, epoch)
 
@@ -436,6 +454,7 @@ def _live(
             speaker=speaker,
             facts={**facts, "sleep": awake.text},
             real_cameras_allowed=operator is None and not no_real_camera,
+            pictures=PictureWatch(engine.timeline, seen, show=page.process.picture if page else None),
         )
         outcome = live.resume() if resumed else live.run()
         if outcome == "finished":

@@ -86,7 +86,6 @@ class Engine:
         self._told_battery: dict[str, int] = dict.fromkeys(self._said, 0)
         self._told_card: dict[str, bool] = dict.fromkeys(self._said, False)
         self._error: dict[str, str] = dict.fromkeys(self._said, "")
-        self._pictures: dict[str, int] = dict.fromkeys(self._said, 0)
         self._doubt: dict[str, str] = {}
         self._told_doubt: dict[str, int] = {}
         self._journal_place: str | None = None  # not the run's folder
@@ -406,10 +405,7 @@ class Engine:
     def _picture_seen(self, event: m.PictureSeen) -> None:
         """Raise or clear the doubt about a word; the word itself stands, and no hold and no frame is touched."""
         rig = event.rig
-        if rig not in self._pictures:
-            return
-        self._pictures[rig] += 1
-        if event.said is not self._said[rig] or event.said not in (FilterState.ON, FilterState.OFF):
+        if event.said is not self._said.get(rig) or event.said not in (FilterState.ON, FilterState.OFF):
             return
         if event.verdict == "agrees" and rig in self._doubt:
             del self._doubt[rig]
@@ -856,7 +852,6 @@ class Engine:
             battery_percent=self._battery[rig],
             last_error=self._error[rig],
             doubt=self._doubt.get(rig, ""),
-            picture=self._pictures[rig] or None,
         )
 
     def open_holds(self) -> list[Hold]:

@@ -48,8 +48,6 @@ class RigView:
     last_error: str
     doubt: str = ""
     """Why the last pictures do not look like the filter that was said; empty when they do, or cannot tell."""
-    picture: int | None = None
-    """The number of the last small picture that came; None before the first."""
 
     @property
     def to_come(self) -> int:

@@ -34,6 +34,7 @@ from controller.engine.states import FrameState
 from controller.engine.view import RunView
 from controller.live.clockwatch import ClockWatch
 from controller.live.effects import Writer, journalled
+from controller.live.pictures import PictureWatch
 from controller.live.reports import REPLACE_PAUSE_S, bounds, ended, events_of
 from controller.timeline.model import Frame
 from controller.units import NS_PER_S, UtcNs, seconds_to_ns
@@ -118,6 +119,7 @@ class LiveRun:
         facts: for the first record.
         real_cameras_allowed: False with a scripted operator, a pretended clock or simulated cameras: the run
             stops at once, and fires nothing, when a camera that is not simulated turns up (HF-S02).
+        pictures: looks at the small pictures that cameras give; None lets them be.
     """
 
     engine: Engine
@@ -128,6 +130,7 @@ class LiveRun:
     speaker: Speaker
     facts: Mapping[str, Any] = field(default_factory=dict)
     real_cameras_allowed: bool = False
+    pictures: PictureWatch | None = None
 
     def __post_init__(self) -> None:
         self._events: queue.SimpleQueue[m.Event] = queue.SimpleQueue()
@@ -292,6 +295,8 @@ class LiveRun:
             processes = [seat.process for seat in self._seats.values()]
         for process in processes:
             process.close(timeout_s=2.0)
+        if self.pictures is not None:
+            self.pictures.close()
         for reader in readers:
             reader.join(timeout=2.0)
 
@@ -324,6 +329,8 @@ class LiveRun:
             return
         for event in events_of(rig, report, self.clock.now_ns()):
             self.post(event)
+        if self.pictures is not None:
+            self.pictures.take(rig, report, self.clock.now_ns, self.post)
         if isinstance(report, Outcome):
             with self._lock:
                 self._seats[rig].owed.pop(report.frame_id, None)

@@ -19,7 +19,9 @@ from controller.cameras.worker import Call, CameraWorker, Report, WaitUntil
 from controller.engine import messages as m
 from controller.engine.engine import Engine
 from controller.engine.states import FrameState
+from controller.light.scene import Outlook
 from controller.live.effects import Writer, journalled
+from controller.live.pictures import Album, look_at
 from controller.live.reports import REPLACE_PAUSE_S, bounds, ended, events_of
 from controller.timeline.model import Frame, Hold, RigInfo
 from controller.units import FilterState, UtcNs, seconds_to_ns
@@ -81,6 +83,7 @@ class Simulation:
         on_step: called with the virtual instant after every step, for a progress bar.
         also: what else the engine is told, each at its own instant.
         status_every_s: how often an idle camera is asked for its status, seconds.
+        outlooks: what rigs see; their small pictures are held against the words on their filters.
     """
 
     engine: Engine
@@ -92,10 +95,12 @@ class Simulation:
     on_step: Callable[[int], None] | None = None
     also: Sequence[m.Event] = ()
     status_every_s: float = 10.0
+    outlooks: Mapping[str, Outlook] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self._queue: list[tuple[int, int, Callable[[int], None]]] = []
         self._order = 0
+        self._album = Album(self.engine.timeline)
         self._asked: set[str] = set()
         self._asked_rigs: set[str] = set()
         self._outcome: str | None = None
@@ -197,6 +202,8 @@ class Simulation:
                 seat.owed.pop(report.frame_id, None)
             for event in events_of(seat.rig.name, report, now):
                 self._feed(event)
+            if taken := self._album.take(seat.rig.name, report):
+                self._feed(look_at(taken, self.outlooks.get(seat.rig.name), now))
 
         return deliver
 
