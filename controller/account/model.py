@@ -458,6 +458,7 @@ _TEXTS: Mapping[Kind, Callable[[Mapping[str, Any]], str]] = {
     Kind.RUN_RESUMED: lambda r: (
         f"the run was started again after a break; {r.get('torn_bytes') or 0} bytes of an unfinished line"
         + (f"; the journal's end was missing with {r['missed_file']}" if r.get("missed_file") else "")
+        + (f"; clock: {r['clock']}" if r.get("clock") else "")
     ),
     Kind.JOURNAL_MOVED: lambda r: (
         f"the journal could not be written in the run's folder ({r.get('cause')}) and went on in {r.get('place')}"

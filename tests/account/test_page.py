@@ -338,6 +338,14 @@ def test_ladder_tells_got_from_lost(day: Day, replaced: Callable[..., list[dict[
     assert sorted(counts) == sorted(["2", "1", "1", "0/1", "1", "1"])
     assert plot.body.count('class="lost"') == 1
     assert plot.description == f"{len(long) - 1} of {len(long)} planned exposures were got."
+    # one of the two exposures of 1/500 s at the start: half, with the numbers
+    records = replaced(day.good(), Kind.FRAME_INTENT, "long/0001", None)
+    records = replaced(records, Kind.FRAME_FIRED, "long/0001", {**day.missed("long/0001", 11), "seq": 0})
+    first = [one for one in account(day, records).frames if one.frame.phase == "crescent"]
+    half = ladder_plot("exposures", first).body
+    assert re.findall(r'class="small">([\d/]+)</text>', half) == ["1/2"]
+    assert 'class="ring"' in half
+    assert 'class="lost"' not in half
     # every second stop from 1/1000 s to 4 s, by the names that cameras give them
     labels = re.findall(r'text-anchor="middle">([\d/.]+)</text>', plot.body)
     assert labels == ["1/1000", "1/250", "1/60", "1/15", "1/4", "1", "4"]
