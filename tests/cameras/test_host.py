@@ -152,10 +152,9 @@ def test_a_process_that_does_not_come_back_is_seen(
 ) -> None:
     """The parent sees which call has not come back in time, and a process that stands still (SIGSTOP)."""
     monkeypatch.setattr(host, "OPENING_WITHIN_S", 0.0)
-    t0 = now_ns(epoch)
     faults = {
         "while it opens": (SimFault(kind=SimFaultKind.HANG, after_frames=0, for_s=3600.0),),
-        "in a frame": (SimFault(kind=SimFaultKind.HANG, at_utc_ns=t0 + 8 * 10**9, for_s=3600.0),),
+        "in a frame": (SimFault(kind=SimFaultKind.HANG, after_frames=1, for_s=3600.0),),
     }
     process = start(faults=faults.get(hangs, ()), word_within_s=0.1)
     if hangs == "while it opens":  # the parent's own bound, until the child has said when its opening began
@@ -164,9 +163,10 @@ def test_a_process_that_does_not_come_back_is_seen(
         return
     assert isinstance(receive(process), Opened)
     assert process.hanging(None) is None
-    one = frame("a", 8.1, t0=t0, late_s=0.1)
+    before, one = (frame(name, due, t0=now_ns(epoch), late_s=0.1) for name, due in (("a", 0.8), ("b", 1.6)))
     if hangs == "in no call":
         os.kill(process.pid, signal.SIGSTOP)
+    process.send_hand_over(before)
     process.send_hand_over(one)
     expected = (
         "no answer 2.0 s after its exposure should have ended"  # a second more than its own length, and one over
