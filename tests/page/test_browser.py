@@ -335,6 +335,22 @@ def test_what_is_asked_is_announced_once_and_not_each_second(
         )
 
 
+@pytest.mark.parametrize("size", [PHONE, (640, 360)])
+def test_an_ask_is_seen_wherever_somebody_has_scrolled_to(
+    browser: Browser, served_by_rigs: dict[int, tuple[Served, Shown]], size: tuple[int, int]
+) -> None:
+    """What is asked comes into sight at once on a page that was scrolled to its end."""
+    served, shown = served_by_rigs[8]
+    shown.show(calm(8))
+    with opened(browser, served.origin, size=size) as page:
+        pair(page, served.page.code)
+        page.get_by_role("button", name="Unpair this browser").scroll_into_view_if_needed()
+        expect(page.locator("#headline-figures")).not_to_be_in_viewport()
+        shown.show(asking(calm(8), OFF))
+        expect(page.locator("#headline-figures")).to_have_text("OFF")
+        expect(page.locator("#headline-figures")).to_be_in_viewport()
+
+
 def test_less_motion_where_it_is_wished(browser: Browser, served: Served) -> None:
     """With reduced motion the filling bar does not move: it is there at once."""
     for wish, moves in (("reduce", "0s"), ("no-preference", "0.8s")):

@@ -185,21 +185,28 @@ function announce(asked, lostS) {
   const key = asked ? askedKey(view) : "";
   if (key !== announced.asked) {
     announced.asked = key;
-    if (asked) shout(`FILTER ${asked.toUpperCase()}. ${view.ask} ${day.wording.caution_short}`);
+    if (asked) alarm(`FILTER ${asked.toUpperCase()}. ${view.ask} ${day.wording.caution_short}`);
   }
   if (view.wrong !== announced.wrong) {
     announced.wrong = view.wrong;
-    if (view.wrong) shout(view.wrong);
+    if (view.wrong) alarm(view.wrong);
   }
   if ((lostS > 0) !== announced.lost) {
     announced.lost = lostS > 0;
-    if (lostS) shout(day.wording.no_news.replace("{seconds}", lostS));
+    if (lostS) alarm(day.wording.no_news.replace("{seconds}", lostS));
     else setText($("polite"), "The run is heard again.");
   }
   if (view.last_said !== announced.said) {
     announced.said = view.last_said;
     if (!voice.on) setText($("polite"), view.last_said);
   }
+}
+
+/** What is new and urgent is read out, and seen wherever somebody has scrolled to. */
+function alarm(text) {
+  document.querySelector("main").scrollTo(0, 0);
+  scrollTo(0, 0);
+  shout(text);
 }
 
 function shout(text) {
