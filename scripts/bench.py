@@ -25,6 +25,7 @@ import astronomy
 import numpy as np
 import swisseph
 from bench_memory import memory
+from bench_page import page
 from bench_release import release
 from bench_resume import resume
 
@@ -57,7 +58,7 @@ JOURNAL_ROUNDS, RECORDS_A_ROUND = 10, 50
 
 def main() -> None:
     """Take and print every measurement."""
-    print(f"{'':34}{'holdfire':>14}{'yardstick':>14}{'ratio':>10}")
+    head()
     contacts()
     many_sites()
     first_answer()
@@ -68,6 +69,11 @@ def main() -> None:
     journal()
     release(row)
     resume(row)
+
+
+def head() -> None:
+    """Print the headings."""
+    print(f"{'':34}{'holdfire':>14}{'yardstick':>14}{'ratio':>10}")
 
 
 def row(what: str, ours: str, yardstick: str, ratio: float) -> None:
@@ -359,4 +365,11 @@ def journal() -> None:
 
 
 if __name__ == "__main__":
-    memory(*map(float, sys.argv[2:3])) if sys.argv[1:2] == ["memory"] else main()
+    match sys.argv[1:]:
+        case ["memory", *minutes]:
+            memory(*map(float, minutes[:1]))
+        case ["page"]:
+            head()
+            page(row)
+        case _:
+            main()

@@ -35,15 +35,15 @@ _RIG = """\
     iso: 100
 """
 _PHASE = """\
-phases:
-  - name: partial in
+  - name: partial in, camera %d
     from: C1
     until: %g s after C1
     filter: on
+    rigs: [camera %d]
     shots:
 """
 _SHOT = """\
-      - {name: crescents %d, wanted: want, exposure: 1/400, fill: true, from: %d s after C1, until: %d s after C1}
+      - {name: crescents %d, wanted: want, exposure: 1/400, %s, from: %g s after C1, until: %g s after C1}
 """
 _SHOT_S = 150
 """A shot that fills so long comes to few enough frames to be allowed."""
@@ -54,10 +54,7 @@ def memory(minutes: float = MINUTES) -> None:
     with tempfile.TemporaryDirectory(dir=".") as base:
         folder = Path(base)
         plan = folder / "eight.yaml"
-        rigs = "".join(_RIG % (number + 1) for number in range(CAMERAS))
-        ends_s = round(60 * minutes) + 30
-        shots = [_SHOT % (at, at, min(at + _SHOT_S, ends_s)) for at in range(0, ends_s, _SHOT_S)]
-        plan.write_text(_HEAD + rigs + _PHASE % ends_s + "".join(shots))
+        plan.write_text(eight_cameras(round(60 * minutes) + 30))
         run = _start(plan, folder / "runs")
         try:
             journal = _first_frame(run, folder / "runs")
@@ -79,6 +76,18 @@ def memory(minutes: float = MINUTES) -> None:
         finally:
             run.kill()
             run.wait()
+
+
+def eight_cameras(ends_s: int, how_often: str = "fill: true", apart_s: float = 0.0) -> str:
+    """Return a plan in which eight cameras fire from C1 on for so many seconds, each so much after the one before."""
+    rigs = "".join(_RIG % (number + 1) for number in range(CAMERAS))
+    phases = ""
+    for number in range(CAMERAS):
+        phases += _PHASE % (number + 1, ends_s, number + 1)
+        for at in range(0, ends_s, _SHOT_S):
+            begins = at + number * apart_s
+            phases += _SHOT % (at, how_often, begins, min(begins + _SHOT_S, ends_s))
+    return f"{_HEAD}{rigs}phases:\n{phases}"
 
 
 def _start(plan: Path, runs: Path) -> subprocess.Popen[bytes]:
