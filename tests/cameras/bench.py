@@ -176,6 +176,10 @@ class FakeGphoto:
         if code is not None:
             raise self._gp.GPhoto2Error(code)
 
+    def file_get(self, _folder: str, _name: str, _kind: int) -> SimpleNamespace:
+        self._called("file_get")
+        return SimpleNamespace(get_data_and_size=lambda: memoryview(b"no picture"))
+
     def get_abilities(self) -> SimpleNamespace:
         return SimpleNamespace(operations=self._gp.GP_OPERATION_TRIGGER_CAPTURE if self._triggers else 0)
 
