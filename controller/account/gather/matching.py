@@ -77,6 +77,8 @@ def gather(
 class _Exposure:
     """One opening of a shutter, as one or more files tell it."""
 
+    body: tuple[str, str]
+    """Model and serial number."""
     pictures: list[Picture]
     companions: list[Picture] = field(default_factory=list)
 
@@ -106,6 +108,9 @@ def stem_of(name: str) -> str:
 def _exposures(pictures: Sequence[Picture]) -> tuple[list[_Exposure], list[Leftover]]:
     """Return the exposures, and the files that say no time and are nobody's companion."""
     groups: dict[tuple[str, str, str], list[_Exposure]] = defaultdict(list)
+    serials: dict[str, set[str]] = defaultdict(set)
+    for picture in pictures:
+        serials[picture.model].add(picture.serial)
     unread = []
     ordered = sorted(
         pictures, key=lambda one: (not one.has_subseconds, one.taken_camera_ns or 0, str(one.path))
@@ -114,13 +119,14 @@ def _exposures(pictures: Sequence[Picture]) -> tuple[list[_Exposure], list[Lefto
         if picture.taken_camera_ns is None:
             unread.append(picture)
             continue
-        same = groups[(*picture.body, stem_of(picture.path.name))]
+        body = _body(picture, serials[picture.model])
+        same = groups[(*body, stem_of(picture.path.name))]
         for exposure in same:
             if _is_same(exposure.first, picture):
                 exposure.pictures.append(picture)
                 break
         else:
-            same.append(_Exposure([picture]))
+            same.append(_Exposure(body, [picture]))
     exposures = [exposure for group in groups.values() for exposure in group]
     beside = defaultdict(list)
     for exposure in exposures:
@@ -135,6 +141,12 @@ def _exposures(pictures: Sequence[Picture]) -> tuple[list[_Exposure], list[Lefto
             left.append(Leftover(picture=picture, why=picture.problem or "it does not say when it was taken"))
     exposures.sort(key=lambda one: (one.taken_ns, str(one.first.path)))
     return exposures, left
+
+
+def _body(picture: Picture, serials: set[str]) -> tuple[str, str]:
+    """Return the body; one without a serial number is the only one of its model that has one."""
+    others = serials - {""}
+    return picture.model, picture.serial or (next(iter(others)) if len(others) == 1 else "")
 
 
 def _is_same(first: Picture, other: Picture) -> bool:
@@ -217,7 +229,7 @@ def _fits(
     frames, all_rigs = rigs
     bodies: dict[tuple[str, str], list[int]] = defaultdict(list)
     for number, exposure in enumerate(exposures):
-        bodies[exposure.first.body].append(number)
+        bodies[exposure.body].append(number)
     frame_of_name: dict[str, list[int]] = defaultdict(list)
     for number, frame in enumerate(frames):
         if frame.account.file_name:
@@ -236,20 +248,46 @@ def _fits(
                 found.append(outcome)
             elif outcome:
                 undecided[body] = outcome
-    accepted = [fit for fit in found if not _belongs_elsewhere(fit, found)]
+    likely = [fit for fit in found if not _belongs_elsewhere(fit, found)]
+    accepted = []
+    for fit in likely:
+        rivals = sorted({other.rig.name for other in likely if _same_pictures(fit, other)})
+        if fit.body[1] and rivals:
+            names = " and ".join(sorted({fit.rig.name, *rivals}))
+            undecided[fit.body] = (
+                f"the frames of {names} fit its camera's pictures equally well; say which with "
+                f"--camera {fit.rig.name}={fit.body[1]}"
+            )
+        else:
+            accepted.append(fit)
     for fit in accepted:
         undecided.pop(fit.body, None)
     return _Fits(accepted, undecided, frame_of_name)
 
 
 def _belongs_elsewhere(fit: _Fit, found: list[_Fit]) -> bool:
-    """Return whether the one body was clearly on another rig of the same run when it took these pictures."""
-    own = {edge.exposure for edge in fit.edges}
-    return bool(fit.body[1]) and any(
-        2 * len(own & {edge.exposure for edge in other.edges}) >= len(own)
+    """Return whether the body was clearly on another rig of the run, or the rig's frames are another body's."""
+    return any(
+        other.score >= fit.score + 2
+        and ((fit.body[1] and _same_pictures(fit, other)) or _same_frames(fit, other))
         for other in found
-        if other.body == fit.body and other.rig.run == fit.rig.run and other.score >= fit.score + 2
     )
+
+
+def _same_pictures(fit: _Fit, other: _Fit) -> bool:
+    """Return whether another rig of the run fits most of the same pictures of the body."""
+    if other.body != fit.body or other.rig.run != fit.rig.run or other.rig is fit.rig:
+        return False
+    own = {edge.exposure for edge in fit.edges}
+    return 2 * len(own & {edge.exposure for edge in other.edges}) >= len(own)
+
+
+def _same_frames(fit: _Fit, other: _Fit) -> bool:
+    """Return whether another body's pictures fit most of the same frames."""
+    if other.body == fit.body or other.rig is not fit.rig:
+        return False
+    own = {edge.frame for edge in fit.edges}
+    return 2 * len(own & {edge.frame for edge in other.edges}) >= len(own)
 
 
 def same_model(one: str, other: str) -> bool:
@@ -413,10 +451,12 @@ class _Count:
     centre_s: float
     pictures: int
     named: int
+    in_folder: int
+    """Of those named, how many also lie in a folder of the right name."""
 
     @property
     def score(self) -> int:
-        return self.pictures + self.named
+        return self.pictures + self.named + self.in_folder
 
 
 def _counted(apart_s: _Floats, i: _Ints, j: _Ints, named: _Ints, width_s: float) -> list[_Count]:
@@ -427,16 +467,17 @@ def _counted(apart_s: _Floats, i: _Ints, j: _Ints, named: _Ints, width_s: float)
         keys, place = np.unique(bins, return_inverse=True)
         of_i = _distinct(place, i, len(keys))
         of_j = _distinct(place, j, len(keys))
-        has_name = named > 0
-        of_name = _distinct(place[has_name], j[has_name], len(keys))
+        of_name, of_folder = (
+            _distinct(place[named >= grade], j[named >= grade], len(keys)) for grade in (1, 2)
+        )
         centres = (keys + 0.5 - shift) * width_s
         made += [
-            _Count(float(centre), int(min(a, b)), int(c))
-            for centre, a, b, c in zip(centres, of_i, of_j, of_name, strict=True)
+            _Count(float(centre), int(min(a, b)), int(c), int(d))
+            for centre, a, b, c, d in zip(centres, of_i, of_j, of_name, of_folder, strict=True)
             if min(a, b) > 1 or c or len(keys) < 100
         ]
     made.sort(key=lambda one: (-one.score, abs(one.centre_s)))
-    return made or [_Count(float(apart_s[0]), 1, 0)]
+    return made or [_Count(float(apart_s[0]), 1, 0, 0)]
 
 
 def _distinct(place: _Ints, which: _Ints, count: int) -> _Ints:
@@ -616,8 +657,8 @@ class _Resolving:
         return True
 
     def _order_key(self, exposure: int) -> tuple[tuple[str, str], int, int]:
-        first = self._exposures[exposure].first
-        return first.body, first.taken_camera_ns or 0, first.number or 0
+        body, first = self._exposures[exposure].body, self._exposures[exposure].first
+        return body, first.taken_camera_ns or 0, first.number or 0
 
     def _find(self, exposure: int, frame: int) -> _Edge | None:
         return next((edge for edge in self._of_exposure[exposure] if edge.frame == frame), None)
@@ -655,7 +696,7 @@ class _Resolving:
                     yield Leftover(picture=picture, why=why)
 
     def _why_left(self, number: int, exposure: _Exposure, bodies: set[tuple[str, str]]) -> str:
-        body = exposure.first.body
+        body = exposure.body
         if body not in bodies:
             return self._fits.undecided.get(body) or "no rig's frames fit the pictures of its camera"
         edges = [edge for edge in self._of_exposure.get(number, []) if edge.frame in self._taken]

@@ -32,11 +32,6 @@ class Picture:
     problem: str = ""
     """Why nothing could be read of it."""
 
-    @property
-    def body(self) -> tuple[str, str]:
-        """Return model and serial number."""
-        return self.model, self.serial
-
 
 @dataclass(frozen=True, kw_only=True)
 class GatherRun:
