@@ -140,8 +140,13 @@ class HoldAccount:
     """How late the first word was, seconds; 0 in time or never."""
     asked_again: int
     """How often it was opened again by a word to the contrary."""
-    expired: bool
-    """Its phase ended and nobody had said it."""
+    expired_utc_ns: int | None
+    """When its phase ended and nobody had said it; None when that did not happen."""
+
+    @property
+    def expired(self) -> bool:
+        """Return whether its phase ended and nobody had said it."""
+        return self.expired_utc_ns is not None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -408,6 +413,7 @@ def _holds(timeline: Timeline, records: list[dict[str, Any]]) -> tuple[HoldAccou
         hold = planned.get(hold_id)
         opened = [record["at_utc_ns"] for record in story if record["kind"] == Kind.HOLD_OPENED]
         passed = [record for record in story if record["kind"] == Kind.HOLD_PASSED]
+        expired = [record["at_utc_ns"] for record in story if record["kind"] == Kind.HOLD_EXPIRED]
         holds.append(
             HoldAccount(
                 hold_id=hold_id,
@@ -418,7 +424,7 @@ def _holds(timeline: Timeline, records: list[dict[str, Any]]) -> tuple[HoldAccou
                 said_utc_ns=passed[0]["at_utc_ns"] if passed else None,
                 late_s=float(passed[0].get("late_s") or 0.0) if passed else 0.0,
                 asked_again=max(0, len(opened) - 1),
-                expired=any(record["kind"] == Kind.HOLD_EXPIRED for record in story),
+                expired_utc_ns=expired[0] if expired else None,
             )
         )
     return tuple(holds)

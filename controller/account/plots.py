@@ -216,7 +216,8 @@ def _length(frame: FrameAccount, shown: _Span) -> float:
 
 
 def _hold_end(hold: HoldAccount, shown: _Span) -> int:
-    return shown.until_ns if hold.said_utc_ns is None else hold.said_utc_ns
+    ended = hold.expired_utc_ns if hold.said_utc_ns is None else hold.said_utc_ns
+    return shown.until_ns if ended is None else ended
 
 
 def _hold(hold: HoldAccount, shown: _Span, y: float) -> Iterator[Markup]:
@@ -317,7 +318,9 @@ def _day_legend(
     if FrameEnd.NOT_REACHED in ends:
         words.append("a dash is a frame that the run did not come to")
     if any(hold.asked_utc_ns is not None for rig in rigs for hold in rig.holds):
-        words.append("filter asked: from the asking to the word (triangle), black once it is late")
+        words.append(
+            "filter asked: from the asking to the word (triangle) or the phase's end, black once it is late"
+        )
     if clouds:
         words.append("waves: cloud, as the operator said")
     if any(shown.overlaps(one.at_utc_ns, one.at_utc_ns) for one in troubles):

@@ -295,6 +295,33 @@ def test_cloud_that_nobody_ended_goes_on(day: Day) -> None:
     assert "from 11:01:50.0 on." in to_markdown(sheet_of(made))
 
 
+def test_a_hold_is_drawn_from_its_asking_to_its_end(day: Day) -> None:
+    """White from the asking until it is due, black from then on, and over when the word comes or the phase ends."""
+    kept = [one for one in day.good() if (one["kind"], one.get("hold_id")) != (Kind.HOLD_PASSED, "long/dark")]
+    never = day.record(Kind.HOLD_EXPIRED, 235, hold_id="long/dark", rig="long", needs="off")
+    made = account(day, [*Day.numbered([*kept[:-1], never]), {**kept[-1], "seq": len(kept) + 1}])
+    document = parsed(to_html(sheet_of(made)))
+    day_drawn = next(
+        one for one in document.iter(f"{SVG}svg") if one.findtext(f"{SVG}title") == "The whole day"
+    )
+    spans = {
+        kind: [
+            (float(box.get("x")), float(box.get("x")) + float(box.get("width")))
+            for box in day_drawn.iter(f"{SVG}rect")
+            if box.get("class") == kind
+        ]
+        for kind in ("asked", "late")
+    }
+    # asked at -30, 80 and 235 s; due at 0, 85 and 245 s; said at -20 s, never (the phase ends at 235 s), 238 s
+    first, dark, last = spans["asked"]
+    (late,) = spans["late"]
+    per_second = (dark[1] - dark[0]) / (235 - 80)
+    assert late == pytest.approx((dark[0] + 5 * per_second, dark[1]), abs=0.2)
+    assert first[1] - first[0] == pytest.approx(10 * per_second, abs=0.2)
+    assert last[0] == pytest.approx(dark[1], abs=0.2)
+    assert last[1] - last[0] == pytest.approx(3 * per_second, abs=0.2)
+
+
 def test_what_must_not_be_overlooked_is_marked(
     day: Day, replaced: Callable[..., list[dict[str, Any]]]
 ) -> None:
