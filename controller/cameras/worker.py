@@ -107,9 +107,10 @@ class Call:
 def word_patience_s(exposure_s: float, word_within_s: float) -> float:
     """Return how long after an exposure to wait for the camera's word, in seconds.
 
-    A long exposure may be followed by a dark one of the same length (in-camera noise reduction).
+    An exposure of a second or more may be followed by a dark one of the same length (in-camera noise reduction; from
+    about a second on, common practice, no single source), and only then is the picture written.
     """
-    return max(word_within_s, exposure_s + 1.0)
+    return word_within_s + (exposure_s if exposure_s >= 1.0 else 0.0)
 
 
 @dataclass(frozen=True)

@@ -21,8 +21,8 @@ class Kind(StrEnum):
     """title, plan_sha256, timeline_sha256, profiles_sha256 {file in the run's folder: digest},
     mode ("rehearsal" or "run"), cameras {rig: model},
     contacts_note, versions {name: version}, clock (sentence), operator ("person" or "script"),
-    silence_limit_s {rig: how long after an exposure a camera may be silent before its call counts as hung, a
-    very long exposure's own length where that is more}, real_cameras [rigs whose cameras are neither simulated
+    silence_limit_s {rig: how long after an exposure a camera may be silent before its call counts as hung; one of
+    a second or more has its own length on top}, real_cameras [rigs whose cameras are neither simulated
     nor virtual], second_place (the file in which the
     journal goes on when it cannot be written here; absent where there is none),
     sleep (sentence: whether the computer's sleep is held off; live runs),

@@ -169,7 +169,7 @@ def test_a_process_that_does_not_come_back_is_seen(
     process.send_hand_over(before)
     process.send_hand_over(one)
     expected = (
-        "no answer 2.0 s after its exposure should have ended"  # a second more than its own length, and one over
+        "no answer 1.1 s after its exposure should have ended"  # the time for the word, and a second over
         if hangs == "in a frame"
         else "no word of a frame 2.0 s after its latest release"
     )

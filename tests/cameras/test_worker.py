@@ -32,7 +32,8 @@ from controller.cameras.worker import (
     WaitUntil,
 )
 from controller.errors import CameraError
-from controller.timeline.model import Frame
+from controller.gear.body import SIMULATED_BODY
+from controller.timeline.model import Frame, Settings
 from controller.units import NS_PER_S
 from tests.cameras.bench import T0, Message, at, drive, fired, frame, outcomes, seconds
 
@@ -512,6 +513,48 @@ class Shows:
         self._asked_s.append(seconds(self._clock.now_ns()))
         self._clock.sleep_until_ns(self._clock.now_ns() + 3 * NS_PER_S // 2)
         return file_name.encode()
+
+
+class Darkens(Shows):
+    """A camera that makes a dark exposure after each long one, and names the picture after that."""
+
+    _dark_ns = 0
+
+    def collect(self, timeout_s: float) -> Captured:
+        """Give the word, unless that takes too long."""
+        began = self._clock.now_ns()
+        captured = self._camera.collect(timeout_s)
+        word_ns = self._clock.now_ns() + self._dark_ns + 2 * NS_PER_S  # it takes time to write
+        self._clock.sleep_until_ns(min(word_ns, began + round(timeout_s * NS_PER_S)))
+        if self._clock.now_ns() < word_ns:
+            raise CameraFault(f"no word of a picture within {timeout_s:.1f} s", exposed=None)
+        return captured
+
+    def release(self, settings: Settings) -> None:
+        """Open the shutter."""
+        self._camera.release(settings)
+        self._dark_ns = settings.longest_exposure_ns
+
+
+@pytest.mark.parametrize("exposure_s", [1.0, 4.0, 15.0])
+def test_a_dark_exposure_after_a_long_one_is_waited_for(
+    make_device: MakeDevice, clock: VirtualClock, exposure_s: float
+) -> None:
+    """A healthy camera with noise reduction on has its time, and is in no call that counts as hung."""
+    device = make_device(body=replace(SIMULATED_BODY, shutter_s=(exposure_s,), write_time_s=2.0))
+    calls: list[Call] = []
+    back_ns: list[int] = []
+
+    def note(call: Call | None) -> None:
+        if call is not None:
+            calls.append(call)
+        else:
+            back_ns.append(clock.now_ns())
+
+    worker = CameraWorker(lambda: Darkens(device.open(), clock, []), clock, release_lag_s=LAG_S, on_call=note)
+    reports = drive(worker, clock, 60, [hand_over(frame("a", 5.0, exposure_s=exposure_s))])
+    assert fired(reports) == ["a"]
+    assert all(back <= call.until_ns for call, back in zip(calls, back_ns, strict=True))
 
 
 def test_no_small_picture_is_in_the_way_of_a_frame_that_is_planned(
