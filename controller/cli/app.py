@@ -76,7 +76,9 @@ Terrain = Annotated[
 ]
 Html = Annotated[
     Path | None,
-    typer.Option("--html", metavar="FILE", help="Write one page with drawings: to read, to print.", show_default=False),
+    typer.Option(
+        "--html", metavar="FILE", help="Write one page with drawings: to read, to print.", show_default=False
+    ),
 ]
 Markdown = Annotated[
     Path | None, typer.Option("--markdown", metavar="FILE", help="Write it as Markdown.", show_default=False)
@@ -982,29 +984,53 @@ def merge(
 def gather(
     run_folder: RunPath,
     pictures: Annotated[
-        list[Path], typer.Argument(metavar="PICTURES...", help="Picture files, or folders with them.", show_default=False)
+        list[Path],
+        typer.Argument(
+            metavar="PICTURES...", help="Picture files, or folders with them.", show_default=False
+        ),
     ],
     also: Annotated[
         list[Path] | None,
-        typer.Option("--run", metavar="RUN", help="Another run that they may be of; repeatable.", show_default=False),
+        typer.Option(
+            "--run", metavar="RUN", help="Another run that they may be of; repeatable.", show_default=False
+        ),
     ] = None,
     sidecars: Annotated[
         Path | None,
         typer.Option(
-            "--sidecars", metavar="DIR", help="Put sidecars here, not beside the pictures.", show_default=False
+            "--sidecars",
+            metavar="DIR",
+            help="Put sidecars here, not beside the pictures.",
+            show_default=False,
         ),
     ] = None,
     no_sidecars: Annotated[bool, typer.Option("--no-sidecars", help="Write no sidecars: only tell.")] = False,
     folders: Annotated[
         Path | None,
-        typer.Option("--folders", metavar="DIR", help="Make a folder of links for each set.", show_default=False),
+        typer.Option(
+            "--folders", metavar="DIR", help="Make a folder of links for each set.", show_default=False
+        ),
     ] = None,
     copy: Annotated[bool, typer.Option("--copy", help="With --folders: copies instead of links.")] = False,
-    force: Annotated[bool, typer.Option("--force", help="Overwrite sidecars that are there.")] = False,
+    into: Annotated[
+        Path | None,
+        typer.Option(
+            "--into",
+            metavar="DIR",
+            show_default=False,
+            help="Look at the pictures, too, and write here: lists, contact sheets, drawings.",
+        ),
+    ] = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="Overwrite sidecars and lists that are there.")
+    ] = False,
     camera: Annotated[
         list[str] | None,
         typer.Option(
-            "--camera", metavar="RIG=SERIAL", help="Say which body was on a rig; repeatable.", show_default=False
+            "--camera",
+            metavar="RIG=SERIAL",
+            help="Say which body was on a rig; repeatable.",
+            show_default=False,
         ),
     ] = None,
     any_date: Annotated[
@@ -1017,6 +1043,6 @@ def gather(
 
     command.gather(
         [run_folder, *(also or [])], pictures, command.Wishes(
-            sidecars=sidecars, no_sidecars=no_sidecars, folders=folders, copy=copy, force=force
+            sidecars=sidecars, no_sidecars=no_sidecars, folders=folders, into=into, copy=copy, force=force
         ), cameras=camera or [], any_date=any_date, as_json=json,
     )  # fmt: skip

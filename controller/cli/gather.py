@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from controller.account.gather.model import CameraClock, Gathering, Match
     from controller.account.gather.runs import LoadedRun
     from controller.account.gather.sidecars import Written
+    from controller.account.pictures.folder import Findings
 
 SHOWN = 20
 """So many of a list are printed; --json has all."""
@@ -32,6 +33,8 @@ class Wishes:
     sidecars: Path | None
     no_sidecars: bool
     folders: Path | None
+    into: Path | None
+    """Where what the pictures show goes."""
     copy: bool
     force: bool
 
@@ -42,6 +45,8 @@ class _Made:
 
     sidecars: dict[Path, Written]
     placed: dict[Path, Written]
+    findings: dict[str, Findings]
+    """What the pictures of each run show, by the run's name; empty when nobody asked."""
 
 
 def gather(
@@ -66,12 +71,13 @@ def gather(
         raise UsageError("--copy goes with --folders. Mend: give --folders, or leave --copy out.")
     runs = load_runs(run_folders)
     serials = _serials(cameras, runs)
-    paths = find_files(pictures, but_not_in=wishes.folders)
+    own = [folder for folder in (wishes.folders, wishes.into) if folder is not None]
+    paths = find_files(pictures, but_not_in=own)
     read = list(_with_bar("reading", read_pictures(paths), len(paths), quiet=as_json))
     frames = [frame for run in runs for frame in run.frames]
     gathering = match(frames, read, serials=serials, any_date=any_date)
     facts = facts_of(gathering.matches)
-    made = _write(gathering, facts, wishes, common_root(pictures), quiet=as_json)
+    made = _write(runs, gathering, facts, wishes, common_root(pictures), quiet=as_json)
     if as_json:
         print_json(to_json_dict(gathering, facts, made))
     else:
@@ -120,7 +126,15 @@ def _with_bar(what: str, things: Iterable[_One], total: int, *, quiet: bool) -> 
             advance()
 
 
-def _write(gathering: Gathering, facts: Sequence[Facts], wishes: Wishes, root: Path, *, quiet: bool) -> _Made:
+def _write(
+    runs: Sequence[LoadedRun],
+    gathering: Gathering,
+    facts: Sequence[Facts],
+    wishes: Wishes,
+    root: Path,
+    *,
+    quiet: bool,
+) -> _Made:
     from controller.account.gather.sidecars import place, plan_folders, plan_sidecars, write_whole
     from controller.account.gather.xmp import to_xmp
 
@@ -135,7 +149,26 @@ def _write(gathering: Gathering, facts: Sequence[Facts], wishes: Wishes, root: P
         links = plan_folders(gathering.matches, wishes.folders)
         for link in _with_bar("folders", links, len(links), quiet=quiet):
             placed[link.path] = place(link, copy=wishes.copy)
-    return _Made(sidecars=sidecars, placed=placed)
+    findings = {} if wishes.into is None else _look(runs, gathering, wishes.into, wishes, quiet=quiet)
+    return _Made(sidecars=sidecars, placed=placed, findings=findings)
+
+
+def _look(
+    runs: Sequence[LoadedRun], gathering: Gathering, into: Path, wishes: Wishes, *, quiet: bool
+) -> dict[str, Findings]:
+    from controller.account.gather.sidecars import plain_name
+    from controller.account.pictures.folder import reads, write_findings
+    from controller.account.pictures.taken import taken_of
+
+    found = {}
+    for run in runs:
+        taken = taken_of(match for match in gathering.matches if match.frame.run.name == run.name)
+        folder = into / plain_name(run.name) if len(runs) > 1 else into
+        with _bar("looking", reads(taken), quiet=quiet) as advance:
+            found[run.name] = write_findings(
+                run.account.timeline, run.account.frames, taken, folder, force=wishes.force, tell=advance
+            )
+    return found
 
 
 # --- what came of it ----------------------------------------------------------------------------
@@ -183,7 +216,12 @@ def _print(gathering: Gathering, made: _Made, files: int) -> None:
     )
     _list("Of no frame:", [f"{one.picture.path}: {one.why}" for one in gathering.leftovers])
     _list("Fired, and no picture:", [f"{one.frame.label}: {one.why}" for one in gathering.lost])
-    for what, written in (("sidecars", made.sidecars), ("files in folders", made.placed)):
+    for run, findings in made.findings.items():
+        _list(f"In the pictures of {run}:", findings.words())
+    looked = {path: how for findings in made.findings.values() for path, how in findings.files.items()}
+    for what, written in (
+        ("sidecars", made.sidecars), ("files in folders", made.placed), ("files on what they show", looked),
+    ):  # fmt: skip
         if written:
             counts = Counter(written.values())
             out.print(
@@ -191,7 +229,10 @@ def _print(gathering: Gathering, made: _Made, files: int) -> None:
                 soft_wrap=True,
             )
             kept = [str(path) for path, how in written.items() if how.value == "kept"]
-            _list("Kept, and differs from what would be written (--force overwrites sidecars):", kept)
+            _list(
+                "Kept, and differs from what would be written (--force overwrites all but links and copies):",
+                kept,
+            )
 
 
 def _list(title: str, lines: Sequence[str]) -> None:
@@ -250,6 +291,7 @@ def to_json_dict(gathering: Gathering, facts: Sequence[Facts], made: _Made) -> d
         ],
         "sidecars": {str(path): how.value for path, how in made.sidecars.items()},
         "folders": {str(path): how.value for path, how in made.placed.items()},
+        "findings": {run: findings.to_json() for run, findings in made.findings.items()},
     }  # fmt: skip
 
 

@@ -30,7 +30,7 @@ _RAF_JPEG_AT = 84
 _LARGEST_BLOCK = 1 << 24
 
 
-def find_files(places: Sequence[Path], *, but_not_in: Path | None = None) -> list[Path]:
+def find_files(places: Sequence[Path], *, but_not_in: Iterable[Path] = ()) -> list[Path]:
     """Return the pictures in folders and below, and the files named themselves; each once, in order.
 
     Links and hidden files in folders are passed by.
@@ -39,7 +39,7 @@ def find_files(places: Sequence[Path], *, but_not_in: Path | None = None) -> lis
         UsageError: if there is nothing at a place, or no picture in all of them.
     """
     found: dict[Path, Path] = {}
-    skipped = None if but_not_in is None else but_not_in.resolve()
+    skipped = {folder.resolve() for folder in but_not_in}
     for place in places:
         if place.is_file():
             found.setdefault(place.resolve(), place)
@@ -55,11 +55,11 @@ def find_files(places: Sequence[Path], *, but_not_in: Path | None = None) -> lis
     return sorted(found.values())
 
 
-def _below(place: Path, skipped: Path | None) -> Iterator[Path]:
+def _below(place: Path, skipped: set[Path]) -> Iterator[Path]:
     for folder, inner, names in os.walk(place):
         here = Path(folder)
         inner[:] = sorted(
-            name for name in inner if not name.startswith(".") and (here / name).resolve() != skipped
+            name for name in inner if not name.startswith(".") and (here / name).resolve() not in skipped
         )
         for name in sorted(names):
             path = here / name

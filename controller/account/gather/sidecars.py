@@ -201,7 +201,7 @@ class _writing(contextlib.AbstractContextManager[None]):  # noqa: N801 - reads a
         if isinstance(error, OSError):
             mend = (
                 "make room there" if error.errno == errno.ENOSPC
-                else "take --sidecars FOLDER or --folders FOLDER with a folder that can be written to"
+                else "name a folder that can be written to (--sidecars, --folders, --into)"
             )  # fmt: skip
             raise HoldfireError(
                 f"{self._path}: cannot be written ({error.strerror}). Mend: {mend}, and run it again: it goes on."

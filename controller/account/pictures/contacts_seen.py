@@ -18,7 +18,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
@@ -120,14 +119,14 @@ class ContactSeen:
 
 
 def contacts_seen(
-    timeline: Timeline, taken: Sequence[Taken], *, tell: Callable[[Path], None] | None = None
+    timeline: Timeline, taken: Sequence[Taken], *, tell: Callable[[], object] | None = None
 ) -> list[ContactSeen]:
     """Return C2 and C3 of a total eclipse as each rig's unfiltered pictures show them.
 
     Args:
         timeline: of the run.
         taken: its pictures.
-        tell: is told of each file that has been read.
+        tell: is called after each file that has been read.
     """
     made: list[ContactSeen] = []
     if timeline.kind != "total":
@@ -176,7 +175,7 @@ def _seen_by(
     rig: str,
     contact: ContactName,
     near: Sequence[Taken],
-    tell: Callable[[Path], None] | None,
+    tell: Callable[[], object] | None,
 ) -> ContactSeen:
     lights = []
     for one in sorted(near, key=lambda one: one.middle_utc_ns):
@@ -187,7 +186,7 @@ def _seen_by(
         if light is not None:
             lights.append(light)
         if tell is not None:
-            tell(one.path)
+            tell()
     computed_ns = timeline.contacts_utc_ns[contact]
     fit = fitted(lights, contact, computed_ns)
     return ContactSeen(

@@ -1,7 +1,7 @@
 """Everything that pictures of a run show, written to a folder: lists, contact sheets, drawings.
 
-Nothing is written but new files in that folder, or, if asked, its own files of before; a file that is one of the
-pictures is never written to.
+Nothing is written but files in that folder; one that is there is left as it is unless asked otherwise, and a file
+that is one of the pictures is never written to.
 """
 
 from __future__ import annotations
@@ -12,11 +12,12 @@ import io
 import os
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from controller.account.gather.sidecars import Written, write_whole
 from controller.account.model import FrameAccount
 from controller.account.pictures import contacts_seen, lapse, sets
 from controller.account.pictures.contacts_seen import ContactSeen, light_rows
@@ -38,8 +39,8 @@ class Findings:
     sets: tuple[BracketSet, ...]
     lapses: tuple[Lapse, ...]
     contacts: tuple[ContactSeen, ...]
-    files: tuple[Path, ...]
-    """Written, in order."""
+    files: Mapping[Path, Written]
+    """What became of each file, in order."""
 
     def words(self) -> list[str]:
         """Return what the operator is to know at once, one line each."""
@@ -110,7 +111,7 @@ class Findings:
                 }
                 for one in self.contacts
             ],
-            "files": [str(path) for path in self.files],
+            "files": {str(path): how.value for path, how in self.files.items()},
         }  # fmt: skip
 
 
@@ -121,7 +122,7 @@ def write_findings(
     folder: Path,
     *,
     force: bool = False,
-    tell: Callable[[Path], None] | None = None,
+    tell: Callable[[], object] | None = None,
 ) -> Findings:
     """Look through the pictures of a run and write what they show.
 
@@ -135,10 +136,11 @@ def write_findings(
         taken: the gathered pictures.
         folder: made when missing.
         force: write over files of the same names.
-        tell: is told of each file that has been read, `reads` times in all or less.
+        tell: is called after each file that has been read, `reads` times in all or less.
 
     Raises:
-        UsageError: if a file cannot be written, or is there and `force` is not given.
+        UsageError: if a file would be one of the pictures.
+        HoldfireError: if a file cannot be written.
     """
     out = _Folder(folder, taken, force=force)
     found_sets = sets.bracket_sets(timeline, frames, taken, tell=tell)
@@ -169,7 +171,7 @@ def write_findings(
         sets=tuple(found_sets),
         lapses=tuple(found_lapses),
         contacts=tuple(found_contacts),
-        files=tuple(out.files),
+        files=out.files,
     )
 
 
@@ -195,7 +197,7 @@ class _Folder:
             Path(os.path.commonpath([path.parent.resolve() for path in pictures])) if pictures else folder
         )
         self._named: Counter[str] = Counter()
-        self.files: list[Path] = []
+        self.files: dict[Path, Written] = {}
 
     def name_of(self, one: Taken) -> str:
         """Return a file's way from the folder that all pictures are in: the plain name where it is their own."""
@@ -222,17 +224,4 @@ class _Folder:
         path = self._folder / name
         if path.resolve() in self._pictures:
             raise UsageError(f"{path}: this is one of the pictures. Mend: name another folder.")
-        if path.exists() and not self._force:
-            raise UsageError(
-                f"{path}: it is there already. Mend: name another folder, or write over it with --force."
-            )
-        beside = path.with_name(f".{path.name}.part")
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            beside.write_bytes(content)
-            beside.replace(path)
-        except OSError as error:
-            raise UsageError(
-                f"{path}: it cannot be written ({error.strerror}). Mend: name a folder that can be written to."
-            ) from error
-        self.files.append(path)
+        self.files[path] = write_whole(path, content, force=self._force)

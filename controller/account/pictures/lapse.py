@@ -441,14 +441,14 @@ def _clock(instant_ns: int) -> str:
 
 
 def lapses(
-    timeline: Timeline, taken: Sequence[Taken], *, tell: Callable[[Path], None] | None = None
+    timeline: Timeline, taken: Sequence[Taken], *, tell: Callable[[], object] | None = None
 ) -> list[Lapse]:
     """Return the time-lapses of all rigs: repeating shots of filtered phases, at their most frequent exposure.
 
     Args:
         timeline: of the run.
         taken: its pictures.
-        tell: is told of each file that has been read.
+        tell: is called after each file that has been read.
     """
     groups: dict[tuple[str, str, str], list[Taken]] = {}
     at_sun = {rig.name for rig in timeline.rigs if rig.points_at_sun}
@@ -469,7 +469,7 @@ def lapses(
             except UnreadableError:
                 edges.append(np.empty((0, 2)))
             if tell is not None:
-                tell(one.path)
+                tell()
         suns = _with_one_radius(edges)
         made.append(Lapse(rig=rig, phase=phase, shot=shot, exposure=words, spacing=spacing, suns=tuple(suns)))
     return made

@@ -88,7 +88,7 @@ def bracket_sets(
     frames: Sequence[FrameAccount],
     taken: Sequence[Taken],
     *,
-    tell: Callable[[Path], None] | None = None,
+    tell: Callable[[], object] | None = None,
 ) -> list[BracketSet]:
     """Return every set of the run, judged, in the order in which they were planned.
 
@@ -96,7 +96,7 @@ def bracket_sets(
         timeline: of the run.
         frames: of the run's account: also those that have no picture.
         taken: the pictures.
-        tell: is told of each file that has been read.
+        tell: is called after each file that has been read.
     """
     have = {one.frame.frame_id: one for one in taken}
     groups: dict[tuple[str, str, str, int], list[FrameAccount]] = {}
@@ -116,8 +116,8 @@ def bracket_sets(
             short_end, short_ok = _short_end(timeline, pictures[0])
             long_end, long_ok = _long_end(pictures[-1])
             if tell is not None:
-                tell(pictures[0].path)
-                tell(pictures[-1].path)
+                tell()
+                tell()
         made.append(
             BracketSet(
                 rig=rig, phase=phase, shot=shot, take=take, planned=len(members), pictures=tuple(pictures),

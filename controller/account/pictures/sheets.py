@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.account.pictures.taken import (
@@ -47,7 +46,7 @@ def sheets(
     title: str,
     taken: Sequence[Taken],
     *,
-    tell: Callable[[Path], None] | None = None,
+    tell: Callable[[], object] | None = None,
 ) -> list[Image]:
     """Return the sheets of some pictures, in their order; none without pictures.
 
@@ -55,7 +54,7 @@ def sheets(
         timeline: of the run.
         title: what stands above them.
         taken: the pictures.
-        tell: is told of each file that has been read.
+        tell: is called after each file that has been read.
     """
     on_one = COLUMNS * ROWS
     parts = [taken[first : first + on_one] for first in range(0, len(taken), on_one)]
@@ -69,7 +68,7 @@ def sheets(
 
 
 def _sheet(
-    timeline: Timeline, heading: str, taken: Sequence[Taken], tell: Callable[[Path], None] | None
+    timeline: Timeline, heading: str, taken: Sequence[Taken], tell: Callable[[], object] | None
 ) -> Image:
     from PIL import Image, ImageDraw
 
@@ -98,7 +97,7 @@ def _sheet(
             ink = _FAINT if line == 2 else _INK
             draw.text((left, top + THUMB_HEIGHT_PX + 4 + line * _LINE_PX), fitting, ink, font)
         if tell is not None:
-            tell(one.path)
+            tell()
     return sheet
 
 

@@ -132,7 +132,7 @@ def series(
     sky, about = scene(), mean_contacts()[contact]
     wrong_ns = seconds_to_ns(drawn.gauss(0.0, clock_s))
     framing = Framing(
-        arcsec_per_px=drawn.uniform(8.0, 16.0), width_px=320, height_px=280, up_deg=drawn.uniform(0, 360)
+        arcsec_per_px=drawn.uniform(10.0, 18.0), width_px=240, height_px=220, up_deg=drawn.uniform(0, 360)
     )
     now, number, made = -span_s + drawn.uniform(0, cadence_s), 0, []
     while now < span_s:
