@@ -24,7 +24,7 @@ _ARGUMENTS = [
     "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
 
-PHONE, LAPTOP, NARROW = (390, 844), (1280, 800), (320, 640)
+PHONE, LAPTOP, NARROW, ON_ITS_SIDE = (390, 844), (1280, 800), (320, 640), (844, 390)
 
 
 @contextlib.contextmanager

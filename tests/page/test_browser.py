@@ -21,6 +21,7 @@ from tests.page.browsing import (
     CHROMIUM,
     LAPTOP,
     NARROW,
+    ON_ITS_SIDE,
     PHONE,
     WITHOUT,
     Shown,
@@ -119,7 +120,7 @@ def test_the_code_of_the_picture_pairs_at_once_and_leaves_the_address(
 # --- what is shown ------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("size", [PHONE, LAPTOP, NARROW])
+@pytest.mark.parametrize("size", [PHONE, LAPTOP, NARROW, ON_ITS_SIDE])
 @pytest.mark.parametrize(("state", "rigs"), [(OFF, 2), (ON, 2), (OFF, 8)])
 def test_every_asking_page_carries_the_caution(
     browser: Browser,
@@ -138,8 +139,7 @@ def test_every_asking_page_carries_the_caution(
         expect(page.locator("#sentence")).to_have_text(ask_sentence(view, state))
         caution = page.get_by_text(f"Caution: {CAUTION}")
         expect(caution).to_be_visible()
-        if size != NARROW:
-            expect(caution).to_be_in_viewport(ratio=1)
+        expect(caution).to_be_in_viewport(ratio=1)
         expect(page.get_by_role("button", name="Hold here when")).to_be_in_viewport(ratio=1)
 
 
@@ -424,7 +424,7 @@ def test_too_short_a_touch_says_nothing_and_asks(browser: Browser, served: Serve
             tap()
             question = page.get_by_role("group", name="Held too briefly. Is it so: filter is OFF (all rigs)?")
             expect(question).to_be_visible()
-            expect(question.get_by_text(CAUTION_SHORT)).to_be_visible()
+            expect(page.get_by_text(f"Caution: {CAUTION}")).to_be_visible()
             question.get_by_role("button", name="No").click()
             expect(question).to_be_hidden()
         assert filter_words(served) == []
@@ -498,6 +498,7 @@ def test_off_that_nobody_asked_for_and_stop_need_a_second_act(browser: Browser, 
         pair(page, served.page.code)
         hold(page, "Filter IS OFF")
         expect(page.get_by_text("Nobody asked for OFF. Say it only if it is so already")).to_be_visible()
+        expect(page.get_by_text(f"Caution: {CAUTION}")).to_be_visible()
         page.keyboard.press("Escape")
         assert filter_words(served) == []
         page.get_by_role("button", name="Pause").click()

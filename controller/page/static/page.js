@@ -146,7 +146,7 @@ function renderNow(asked, lostS, now) {
   setText($("coming"), coming);
   const cue = view.next_cue && view.next_cue_utc_ms !== null && !lostS;
   setText($("cue"), cue ? `In ${timeLeft(view.next_cue_utc_ms, now)} you hear: “${view.next_cue}”` : "");
-  setText($("caution"), `Caution: ${asked || lostS ? day.wording.caution : day.wording.caution_short}`);
+  setText($("caution"), `Caution: ${asked || lostS || yes ? day.wording.caution : day.wording.caution_short}`);
   document.title = asked ? `FILTER ${asked.toUpperCase()} - holdfire` : lostS ? "NO NEWS - holdfire" : "holdfire";
 }
 
@@ -271,7 +271,6 @@ function ask(text, label, then) {
   yesFromMs = performance.now() + QUESTION_DEAF_MS;
   questionAsked = label.startsWith("filter") ? askedKey(view) : "";
   setText($("question-text"), text);
-  setText($("question-caution"), `Caution: ${day.wording.caution_short}`);
   setText($("question-yes"), `Yes: ${label}`);
   $("question").hidden = false;
   $("question-no").focus({ preventScroll: true });
