@@ -13,7 +13,7 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import PurePosixPath
+from pathlib import Path, PurePosixPath
 
 import numpy as np
 from numpy.typing import NDArray
@@ -128,10 +128,10 @@ def _exposures(pictures: Sequence[Picture]) -> tuple[list[_Exposure], list[Lefto
         else:
             same.append(_Exposure(body, [picture]))
     exposures = [exposure for group in groups.values() for exposure in group]
-    beside = defaultdict(list)
+    beside: dict[tuple[Path, str], list[_Exposure]] = defaultdict(list)
     for exposure in exposures:
-        for picture in exposure.pictures:
-            beside[picture.path.parent, stem_of(picture.path.name)].append(exposure)
+        for folder in {picture.path.parent for picture in exposure.pictures}:
+            beside[folder, stem_of(exposure.first.path.name)].append(exposure)
     left = []
     for picture in unread:
         found = beside.get((picture.path.parent, stem_of(picture.path.name)), [])
@@ -256,7 +256,7 @@ def _fits(
             names = " and ".join(sorted({fit.rig.name, *rivals}))
             undecided[fit.body] = (
                 f"the frames of {names} fit its camera's pictures equally well; say which with "
-                f"--camera {fit.rig.name}={fit.body[1]}"
+                f"--camera RIG={fit.body[1]}"
             )
         else:
             accepted.append(fit)
@@ -292,13 +292,15 @@ def _same_frames(fit: _Fit, other: _Fit) -> bool:
 
 def same_model(one: str, other: str) -> bool:
     """Return whether two names of a camera are of one model, as EXIF and a driver may differ in writing it."""
-    first, second = (re.sub(r"[\W_]+", " ", name.casefold()).split() for name in (one, other))
+    first, second = (set(re.sub(r"[\W_]+", " ", name.casefold()).split()) for name in (one, other))
     if not first or not second:
         return False
-    if first == second or "".join(first) in "".join(second) or "".join(second) in "".join(first):
-        return True
-    telling = {word for word in first if re.search(r"\d", word) and len(word) > 1}
-    return bool(telling & set(second))
+    telling = {word for word in first & second if re.search(r"\d", word)}
+    return (
+        first == second
+        or bool(telling and (first <= second or second <= first))
+        or any(len(word) > 2 for word in telling)
+    )
 
 
 class _Pair:
@@ -378,7 +380,7 @@ class _Pair:
         inside = np.abs(self._apart_s - offset_s) <= width
         offset_s = float(np.median(self._apart_s[inside]))
         tolerance_s = _MOST_TOLERANCE_S if self._fine else _WIDE_S / 2
-        scatter_s, count, spread = 0.0, 0, 0.0
+        scatter_s, count, unsure_s = 0.0, 0, 0.0
         for _ in range(4):
             residual = taken - at - offset_s - drift * (at - middle_s)
             rows = self._nearest(residual, tolerance_s)
@@ -386,19 +388,25 @@ class _Pair:
                 break
             at_s, apart = at[rows], self._apart_s[rows]
             middle_s = float(at_s.mean())
+            drift = 0.0
             if len(rows) >= _DRIFT_MATCHES and float(np.ptp(at_s)) >= _DRIFT_SPAN_S:
-                drift, offset_s = (float(one) for one in _line(at_s - middle_s, apart))
-            else:
-                drift, offset_s = 0.0, float(np.median(apart)) if self._fine else float(apart.mean())
-            left = apart - offset_s - drift * (at_s - middle_s)
-            spread = float(1.4826 * np.median(np.abs(left - np.median(left))))
-            scatter_s, count = max(float(left.std()), 1e-3), len(rows)
-            own = spread if self._fine else 0.0
-            tolerance_s = min(max(_LEAST_TOLERANCE_S, _SCATTERS * own), _MOST_TOLERANCE_S)
+                drift = _slope(at_s - middle_s, apart)
+            level = apart - drift * (at_s - middle_s)
+            if self._fine:
+                offset_s = float(np.median(level))
+                spread = _SCATTERS * 1.4826 * float(np.median(np.abs(level - offset_s)))
+            else:  # every picture was taken within half a second of the middle of its second, so the offset is bounded
+                low, high = np.percentile(level, [2, 98])
+                offset_s = float(low + high) / 2
+                unsure_s = max(0.0, 0.5 - float(high - low) / 2)
+                spread = _LEAST_TOLERANCE_S + unsure_s
+            scatter_s, count = max(float((level - offset_s).std()), 1e-3), len(rows)
+            tolerance_s = min(max(_LEAST_TOLERANCE_S, spread), _MOST_TOLERANCE_S)
         clock = CameraClock(
             model=body[0], serial=body[1], run=self._rig.run, rig=self._rig.name, offset_s=offset_s,
             middle_utc_ns=self._base_ns + round(middle_s * NS_PER_S), drift_s_per_h=drift * 3600,
-            scatter_s=scatter_s, uncertainty_s=scatter_s / math.sqrt(max(count, 1)), matches=count,
+            scatter_s=scatter_s,
+            uncertainty_s=math.hypot(scatter_s / math.sqrt(max(count, 1)), unsure_s / math.sqrt(3)), matches=count,
         )  # fmt: skip
         fit = _Fit(body, self._rig, best.score, clock)
         residual = taken - at - offset_s - drift * (at - middle_s)
@@ -431,17 +439,17 @@ class _Pair:
         return 2 * len(np.unique(self._j[named & met])) >= len(np.unique(self._j[named]))
 
 
-def _line(x: _Floats, y: _Floats) -> _Floats:
-    """Return slope and height of a straight line through points, those far off left out."""
+def _slope(x: _Floats, y: _Floats) -> float:
+    """Return the slope of a straight line through points, those far off left out; 0 where it may as well be none."""
     kept = np.ones(len(x), dtype=bool)
-    made: _Floats = np.polyfit(x, y, 1)
     for _ in range(3):
-        left = y - np.polyval(made, x)
+        line = np.polyfit(x[kept], y[kept], 1)
+        left = y - np.polyval(line, x)
         middle = np.median(left[kept])
         spread = 1.4826 * np.median(np.abs(left[kept] - middle))
         kept = np.abs(left - middle) <= max(3.5 * spread, 1e-4)
-        made = np.polyfit(x[kept], y[kept], 1)
-    return made
+    sure = 3 * float(left[kept].std()) / (math.sqrt(kept.sum()) * float(x[kept].std()))
+    return float(line[0]) if abs(line[0]) > sure else 0.0
 
 
 @dataclass(frozen=True)
