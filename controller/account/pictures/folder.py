@@ -44,20 +44,19 @@ class Findings:
 
     def words(self) -> list[str]:
         """Return what the operator is to know at once, one line each."""
-        said = []
-        if self.sets:
-            good = sum(one.good for one in self.sets)
-            said.append(f"{good} of {len(self.sets)} bracket sets are whole and reach far enough both ways.")
-        said += [
-            f"  {one.rig}, {one.phase}, {one.name}: {' '.join(one.words())}"
-            for one in self.sets
-            if not one.good
-        ]
+        said = [one.words() for one in self.contacts]
         said += [
             f"Time-lapse {one.shot} in {one.phase} on {one.rig}: {' '.join(one.words())}"
             for one in self.lapses
         ]
-        said += [one.words() for one in self.contacts]
+        if self.sets:
+            good = sum(one.good for one in self.sets)
+            said.append(f"{good} of {len(self.sets)} bracket sets are whole and reach far enough both ways.")
+        said += [
+            f"{one.rig}, {one.phase}, {one.name}: {' '.join(one.words())}"
+            for one in self.sets
+            if not one.good
+        ]
         return said
 
     def to_json(self) -> dict[str, Any]:

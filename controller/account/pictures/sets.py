@@ -2,7 +2,7 @@
 
 A set is one take of a bracket. What is judged, from the picture itself or the one inside a raw file:
 
-* Whole: a picture of every exposure planned. Between neighbours that are there no more than twice the planned step.
+* Whole: a picture of every exposure planned. Where two or more in a row are lacking, the hole is told in stops.
 * Short end: in totality, away from the contacts, nothing may clip in the shortest exposure, and behind a filter
   the disk may not. Close to C2 and C3 the Sun's surface clips in any exposure a camera has: that is said, and not
   counted as lost.
@@ -151,7 +151,7 @@ def _lacking(members: Sequence[FrameAccount], have: dict[str, Taken], pictures: 
     )
     for low, high in itertools.pairwise(pictures):
         apart = math.log2(_light(high) / _light(low))
-        if step and apart > 1.5 * step:
+        if step and apart > 2.5 * step:
             between = (
                 f"{format_exposure(low.settings.exposure_s)} and {format_exposure(high.settings.exposure_s)}"
             )
