@@ -55,6 +55,8 @@ class Section:
     title: str
     blocks: Sequence[Block]
     level: int = 2
+    run: str = ""
+    """Which of several runs it is about; empty when it is about all, or there is only one."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +79,7 @@ def sheet_of(account: Account) -> Sheet:
         title=account.timeline.title,
         about=_about(account),
         verdict=[Words(*line) for line in verdict(account)],
-        sections=tuple(_sections(account, 2)),
+        sections=tuple(_sections(account)),
     )
 
 
@@ -90,7 +92,7 @@ def _about(account: Account) -> str:
     return f"{what}{when}, {line.site_name or 'at the site'}. Folder {account.folder.name}."
 
 
-def _sections(account: Account, level: int) -> Iterator[Section]:
+def _sections(account: Account, *, level: int = 2, run: str = "") -> Iterator[Section]:
     """Yield everything about one run in the order in which a photographer asks for it."""
     for title, blocks in (
         ("Contradictions", _contradictions(account)),
@@ -107,7 +109,7 @@ def _sections(account: Account, level: int) -> Iterator[Section]:
         ("What else happened", _told(account, account.happenings)),
     ):
         if found := tuple(blocks):
-            yield Section(title, found, level)
+            yield Section(title, found, level, run)
 
 
 def _contradictions(account: Account) -> Iterator[Block]:
@@ -410,7 +412,7 @@ def sheet_of_merged(merged: MergedAccount) -> Sheet:
         sections.append(
             Section(f"Run {run.name}", (Words(f"{run.account.timeline.title}. {_about(run.account)}"),))
         )
-        sections += _sections(run.account, 3)
+        sections += _sections(run.account, level=3, run=run.name)
     return Sheet("Several runs as one account", ", ".join(run.name for run in merged.runs), told, sections)
 
 

@@ -205,7 +205,7 @@ def test_style_is_for_light_dark_and_paper(rehearsed: Path) -> None:
     assert "@media (prefers-color-scheme: dark)" in style
     paper = style[style.index("@media print") :]
     assert "--paper: #fff; --ink: #000" in paper
-    assert re.search(r"table, tr, figure,[^{]*\{ break-inside: avoid; \}", paper)
+    assert re.search(r"p, table, tr, figure,[^{]*\{ break-inside: avoid; \}", paper)
     assert "attr(href)" in paper
 
 
@@ -416,6 +416,17 @@ def test_a_file_that_cannot_be_written_is_told_in_one_line(rehearsed: Path) -> N
 
 
 @pytest.fixture(scope="module")
+def joint(rehearsed: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of two runs of different days."""
+    base = tmp_path_factory.mktemp("joint")
+    day = Day()
+    merged = merge_runs([*(rehearsed / "runs").iterdir(), day.write(base, day.good())])
+    page = base / "joint.html"
+    page.write_text(to_html(sheet_of_merged(merged)), encoding="utf-8")
+    return page
+
+
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
     """A browser, where there is one."""
     if not CHROMIUM.exists():
@@ -425,8 +436,11 @@ def browser() -> Iterator[Any]:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_a_browser_asks_for_nothing_and_axe_finds_nothing(rehearsed: Path, browser: Any, scheme: str) -> None:
-    """Opened in Chromium the page asks for no address but its own, and axe-core finds no fault (WCAG 2.2 AA)."""
+@pytest.mark.parametrize("page", ["a.html", "joint.html"])
+def test_a_browser_asks_for_nothing_and_axe_finds_nothing(
+    rehearsed: Path, joint: Path, browser: Any, page: str, scheme: str
+) -> None:
+    """Opened in Chromium a page asks for no address but its own, and axe-core finds no fault (WCAG 2.2 AA)."""
     from axe_playwright_python.sync_playwright import Axe
 
     context = browser.new_context(color_scheme=scheme)
@@ -435,7 +449,7 @@ def test_a_browser_asks_for_nothing_and_axe_finds_nothing(rehearsed: Path, brows
     tab = context.new_page()
     said: list[str] = []
     tab.on("console", lambda message: said.append(message.text))
-    address = (rehearsed / "a.html").as_uri()
+    address = {"a.html": rehearsed / "a.html", "joint.html": joint}[page].as_uri()
     tab.goto(address)
     ground = tab.evaluate("getComputedStyle(document.body).backgroundColor")
     assert ground == {"light": "rgb(255, 255, 255)", "dark": "rgb(20, 22, 26)"}[scheme]
