@@ -47,7 +47,7 @@ class Trouble:
     last_utc_ns: int
     """When it last cost a frame, or ended."""
     frames: Counter[str] = field(default_factory=Counter)
-    """What it cost: ``missed``, ``failed``, ``unknown``, ``fired otherwise``; empty when nothing."""
+    """What it cost: ``missed``, ``failed``, ``unknown``, ``fired otherwise``, ``in doubt``; empty when nothing."""
     outage_s: float | None = None
     """How long it lasted, seconds; None where it was not an outage."""
     over: bool = True
@@ -88,6 +88,7 @@ class _Search:
         self._at_rest: set[str | None] = set()
         self._down: Trouble | None = None
         self._stop: Trouble | None = None
+        self._doubt: dict[str, Trouble] = {}
         self._away: Trouble | None = None
         self._last_ns = 0
 
@@ -112,6 +113,10 @@ class _Search:
             self._word_of(str(rig), now).what = f"nobody ever said that the filter is {record.get('needs')}"
         elif kind is Kind.RUN_BEGAN:
             self._rigs = set(record.get("silence_limit_s") or ())
+        elif kind is Kind.FILTER_DOUBTED:
+            self._doubted(now, str(rig), record)
+        elif kind is Kind.DOUBT_OVER or kind is Kind.FILTER_SAID:
+            self._doubt_over(now, rig)
         elif kind is Kind.PAUSED:
             self._paused(now, rig)
         elif kind is Kind.WENT_ON:
@@ -205,6 +210,27 @@ class _Search:
             row = self._row(now, rig, f"fired with another {names} than asked")
             row.frames["fired otherwise"] += 1
             row.last_utc_ns = now
+
+    def _doubted(self, now: int, rig: str, record: Record) -> None:
+        """Begin a doubt about a word, or count another picture to the one that goes on."""
+        doubt = self._doubt.get(rig)
+        if doubt is None:
+            off = f"{abs(float(record.get('stops') or 0)):.0f} stops" + (
+                " or more" if record.get("at_least") else ""
+            )
+            what = (
+                f"a picture contradicts the word that the filter is {record.get('said')}: it {record.get('shows')}, "
+                f"{off} off the model"
+            )
+            doubt = self._doubt[rig] = self._new(now, rig, what, outage=True)
+        doubt.frames["in doubt"] += 1
+        doubt.last_utc_ns = now
+
+    def _doubt_over(self, now: int, rig: str | None) -> None:
+        """End the doubt about a rig, of all with None: a picture agrees again, or there is a new word."""
+        for doubted in [rig] if rig is not None else list(self._doubt):
+            if doubt := self._doubt.pop(doubted, None):
+                self._end(doubt, now)
 
     def _camera_lost(self, now: int, rig: str, detail: str) -> None:
         outage = self._outage[rig] = self._new(now, rig, f"camera lost: {detail.rstrip('.')}", outage=True)

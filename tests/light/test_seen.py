@@ -120,7 +120,7 @@ def test_filter_left_on_in_totality_contradicts_off(sky: Circumstances, outlook:
 
 def test_filter_left_on_before_totality_contradicts_off(sky: Circumstances, outlook: Outlook) -> None:
     """The last crescent through the filter is seen for what it is, sixteen stops under the bare one."""
-    shot = {**LONG, "exposure_s": 1 / 15}
+    shot = {**LONG, "exposure_s": 1 / 50}
     got = seen(outlook, at(sky, ContactName.C2, -15.0), False, True, **shot)
     assert got.verdict is Verdict.CONTRADICTS
     assert got.stops == pytest.approx(-5.0 * 3.3219, abs=1.5)
