@@ -76,7 +76,7 @@ def to_xmp(facts: Facts) -> bytes:
 
 def _text(value: str) -> str:
     """Return a text as it may stand in XML: what may not stand there at all is replaced."""
-    return escape(_NOT_XML.sub("\ufffd", value)).replace("\r", "&#13;")
+    return escape(_NOT_XML.sub("\ufffd", value), {"\r": "&#13;", "\n": "&#10;", "\t": "&#9;"})
 
 
 def _simple(name: str, value: str) -> str:
