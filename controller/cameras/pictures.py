@@ -146,7 +146,8 @@ class VirtualScenery:
         self._body = body
         self._number = 0
         folder.mkdir(parents=True, exist_ok=True)
-        photographer.warm_up()
+        self.stage(0, Settings(exposure_s=0.01, f_number=8.0, iso=100))
+        self._number = 0
 
     def stage(self, opened_utc_ns: int, settings: Settings, *, filter_on: bool | None = None) -> None:
         """Have the next file that the camera is asked for be the picture of this exposure."""

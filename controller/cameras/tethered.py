@@ -267,10 +267,10 @@ class TetheredCamera:
         library = _library()
         folder, _, name = file_name.rpartition("/")
         try:
-            data = self._camera.file_get(folder, name, library.GP_FILE_TYPE_PREVIEW).get_data_and_size()
+            file = self._camera.file_get(folder, name, library.GP_FILE_TYPE_PREVIEW)
+            picture = bytes(file.get_data_and_size())  # a copy: the library's own goes with the file
         except library.GPhoto2Error as error:
             raise _fault(error.code, "fetching a small picture", exposed=False) from error
-        picture = bytes(data)
         return picture if picture[:2] == _JPEG_BEGINS and len(picture) <= THUMBNAIL_BYTES else None
 
     def close(self) -> None:
