@@ -85,7 +85,7 @@ def _sheet(
         top = _MARGIN_PX + _HEADING_PX + number // columns * cell_height
         sheet.paste(_BEHIND, (left, top, left + THUMB_WIDTH_PX, top + THUMB_HEIGHT_PX))
         try:
-            small = open_picture(one.path, at_least_px=THUMB_WIDTH_PX)
+            small = open_picture(one.path, at_least_px=THUMB_WIDTH_PX, upright=True)
             small.thumbnail((THUMB_WIDTH_PX, THUMB_HEIGHT_PX))
             aside, below = (THUMB_WIDTH_PX - small.width) // 2, (THUMB_HEIGHT_PX - small.height) // 2
             sheet.paste(small, (left + aside, top + below))

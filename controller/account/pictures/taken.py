@@ -109,28 +109,31 @@ class UnreadableError(Exception):
     """Raised when a file holds no picture that can be read; its text says why."""
 
 
-def open_picture(path: Path, *, at_least_px: int | None = None) -> Image:
+def open_picture(path: Path, *, at_least_px: int | None = None, upright: bool = False) -> Image:
     """Return a picture in RGB, read from the file or from the JPEG inside a raw file.
 
     Args:
         path: the file, opened for reading only.
         at_least_px: a smaller version, at least so wide and high, will do: it is read sooner.
+        upright: turn it as its EXIF says that the camera was held.
 
     Raises:
         UnreadableError: if there is no picture that can be read.
     """
-    from PIL import Image, UnidentifiedImageError
+    from PIL import Image, ImageOps, UnidentifiedImageError
 
     wrong = (UnidentifiedImageError, OSError, SyntaxError, ValueError, Image.DecompressionBombError)
     try:
         with path.open("rb") as file:
             if file.read(3) == _JPEG_STARTS:
                 file.seek(0)
-                image = Image.open(file)
+                whole = Image.open(file)
                 if at_least_px is not None:
-                    image.draft("RGB", (at_least_px, at_least_px))
-                return image.convert("RGB")
-            return _inside(path)
+                    whole.draft("RGB", (at_least_px, at_least_px))
+                image: Image.Image = whole
+            else:
+                image = _inside(path)
+            return (ImageOps.exif_transpose(image) if upright else image).convert("RGB")
     except wrong as error:
         raise UnreadableError(f"{path}: no picture can be read from it ({error}).") from error
 
@@ -155,7 +158,8 @@ def _inside(path: Path) -> Image:
                 continue
     if largest is None:
         largest = Image.open(path)
-    return largest.convert("RGB")
+        largest.load()
+    return largest
 
 
 def green_codes(path: Path) -> NDArray[np.uint8]:
