@@ -155,3 +155,33 @@ def test_pictures_of_real_processes_show_the_filter(driver: str, left_off: bool,
     found = judge(thumbnail, whole_sun(), T0, exposure_s=1 / 400, f_number=8.0, iso=100, said_on=True)
     assert found.verdict is (Verdict.CONTRADICTS if left_off else Verdict.AGREES)
     assert Image.open(io.BytesIO(thumbnail)).width >= 160
+
+
+def test_written_pictures_are_rendered_and_say_who_took_them(tmp_path: Path) -> None:
+    """The file on the card shows the Sun, with serial, number and the camera's own clock (Exif 2.32, CIPA DC-008)."""
+    clock = VirtualClock(T0)
+    device = SimulatedDevice(
+        SIMULATED_BODY,
+        clock,
+        folder=tmp_path / "card",
+        outlook=whole_sun(),
+        serial="HF7",
+        clock_error_s=90.25,
+    )
+    camera = device.open()
+    camera.configure(frame(1, 0.0, exposure_s=1 / 500).settings)
+    for number in (1, 2):
+        camera.release(frame(1, 0.0).settings)
+        captured = camera.collect(5.0)
+        with Image.open(tmp_path / captured.file_name) as picture:
+            exif = picture.getexif()
+            detail = exif.get_ifd(0x8769)
+            middle = picture.convert("L").getpixel((picture.width // 2, picture.height // 2))
+        assert detail[0xA431] == "HF7"
+        assert exif[0x9211] == number
+        opened = device.taken[-1].opened_ns + round(90.25 * NS_PER_S)
+        assert detail[0x9291] == f"{opened // 1_000_000 % 1000:03d}"
+        assert isinstance(middle, int)
+        assert 100 < middle < 250
+        assert captured.thumbnail is not None
+        assert len(captured.thumbnail) < 30_000
