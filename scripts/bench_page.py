@@ -31,7 +31,7 @@ PAGES = 50
 TOUCHES = 60
 TOUCH_EVERY_S = 0.4
 """Slower than the page's own limit on words."""
-TURN_S, TURNS = 15.0, 6
+TURN_S, TURNS = 12.0, 8
 """The release is measured in turns of this length: none, fifty, fifty, none, and so on."""
 SETTLE_S = 2.5
 """After each change so long is not counted: frames are handed over up to two seconds ahead."""
@@ -229,6 +229,7 @@ def _print_waits(row: Row, who: str, waits: list[float], plain: list[float]) -> 
 def _fifty_pages(row: Row, run: _Run, cookies: list[str]) -> None:
     """Releases with fifty streams open, the yardstick those with none."""
     errors: dict[bool, list[float]] = {True: [], False: []}
+    p99s: dict[bool, list[str]] = {True: [], False: []}
     views = 0
     for turn in range(TURNS):
         crowded = turn % 4 in (1, 2)
@@ -236,11 +237,14 @@ def _fifty_pages(row: Row, run: _Run, cookies: list[str]) -> None:
             time.sleep(SETTLE_S)
             begin, seen = run.journal.stat().st_size, readers.views
             time.sleep(TURN_S)
-            errors[crowded] += run.errors_us(begin, run.journal.stat().st_size)
+            found = run.errors_us(begin, run.journal.stat().st_size)
+            errors[crowded] += found
+            p99s[crowded].append(f"{_p99(found):.0f}")
             views += readers.views - seen
     for name, pick in (("median", statistics.median), ("p99", _p99), ("worst", max)):
         mine, bare = pick(errors[True]), pick(errors[False])
         row(f"release, {PAGES} pages to none, {name}", f"{mine:.0f} us", f"{bare:.0f} us", mine / bare)
+    print(f"p99 turn by turn, us: none {', '.join(p99s[False])}; {PAGES} pages {', '.join(p99s[True])}.")
     crowded_s = TURN_S * sum(turn % 4 in (1, 2) for turn in range(TURNS))
     print(
         f"{len(errors[True])} frames with {PAGES} pages, {len(errors[False])} with none; "
