@@ -14,7 +14,8 @@ from controller.light.scene import Outlook
 from controller.timeline.model import Settings
 from controller.units import seconds_to_ns, utc_datetime
 
-WIDTH_PX = 480
+WIDTH_PX = 360
+"""With eight cameras of one run in little memory, each of which renders."""
 _THUMBNAIL_WIDTH_PX = 160
 """As EXIF files carry them."""
 _VIRTUAL_BYTES = 60_000

@@ -44,6 +44,8 @@ MODEL = "Holdfire practice camera"
 _BUSY_CODE, _GONE_CODE, _FULL_CODE = -110, -52, -3
 """libgphoto2's codes for the same troubles."""
 _SLOW_WRITE_FACTOR = 8.0
+_RENDER_AFTER_NS = NS_PER_S // 10
+"""So long after an exposure its picture is rendered: cameras that were to fire at the same instant have done so."""
 _RENDER_ROOM_NS = NS_PER_S // 20
 """A picture is rendered while its word is waited for, if that takes so long; otherwise it is dark."""
 
@@ -410,6 +412,9 @@ class SimulatedCamera:
         self._begin(exposed=None)
         if exposure is None:
             raise CameraFault("there is no frame to wait for", exposed=False)
+        render_ns = exposure.ended_ns + _RENDER_AFTER_NS
+        if render_ns < min(exposure.word_ns, until_ns):
+            self._wait_until(render_ns, exposed=None)
         picture = device.picture(exposure)
         silent = device.has(SimFaultKind.NO_WORD, exposure.opened_ns)
         self._wait_until(until_ns if silent else min(exposure.word_ns, until_ns), exposed=None)
