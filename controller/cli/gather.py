@@ -69,6 +69,10 @@ def gather(
 
     if wishes.copy and wishes.folders is None:
         raise UsageError("--copy goes with --folders. Mend: give --folders, or leave --copy out.")
+    if wishes.into is not None and wishes.into.resolve() in {place.resolve() for place in pictures}:
+        raise UsageError(
+            f"--into {wishes.into}: the pictures are there. Mend: name another folder, such as {wishes.into / 'seen'}."
+        )
     runs = load_runs(run_folders)
     serials = _serials(cameras, runs)
     own = [folder for folder in (wishes.folders, wishes.into) if folder is not None]

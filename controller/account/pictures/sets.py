@@ -6,7 +6,7 @@ A set is one take of a bracket. What is judged, from the picture itself or the o
 * Short end: in totality, away from the contacts, nothing may clip in the shortest exposure, and behind a filter
   the disk may not. Close to C2 and C3 the Sun's surface clips in any exposure a camera has: that is said, and not
   counted as lost.
-* Long end: in totality the longest exposure must lift its darkest tenth above the noise. Then it shows
+* Long end: in totality the longest exposure must lift the darkest tenth of its edges above the noise. Then it shows
   the sky, below which no exposure gets. Behind a filter the disk must be well above black.
 
 A camera's JPEG clips earlier than its raw file by up to a stop or more (common practice, no single source): a raw
@@ -198,15 +198,26 @@ def _long_end(longest: Taken) -> tuple[str, bool | None]:
         if top >= _DISK_CODE:
             return f"The longest, {words}, shows the disk.", True
         return f"The longest, {words}, is nearly black: its brightest parts reach {top:.0f} of 255.", False
-    levels = linear(codes)
-    dark = float(np.percentile(codes, 10))
-    floor = levels[codes <= max(dark, 1)]
-    noise = _noise(levels, levels <= float(floor.max()))
-    signal = float(floor.mean())
-    if dark >= _BLACK_CODE and signal >= ABOVE_NOISE * noise:
+    if longest.frame.filter_need is not FilterState.OFF:
+        return "", None  # a landscape may be black at its edges
+    edges = _edges(codes)
+    dark = float(np.percentile(edges, 10))
+    levels = linear(edges)
+    faint = edges <= max(dark, 1)
+    if dark >= _BLACK_CODE and float(levels[faint].mean()) >= ABOVE_NOISE * _noise(levels, faint):
         return f"The longest, {words}, has its darkest parts above the noise.", True
-    black = f"The longest, {words}, leaves its darkest tenth black or in the noise (code {dark:.0f} of 255)"
+    black = f"The longest, {words}, leaves its edges black or in the noise (code {dark:.0f} of 255)"
     return f"{black}: what is fainter is in no picture of the set.", False
+
+
+def _edges(codes: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the strips along the upper and lower edge and, turned, those at the sides, in one row of blocks.
+
+    There the sky is faintest; the Moon, which is fainter still, is not among them.
+    """
+    height, width = codes.shape
+    deep = max(2, min(height, width) // 12)
+    return np.concatenate([codes[:deep], codes[-deep:], codes[:, :deep].T, codes[:, -deep:].T], axis=1)
 
 
 def _noise(levels: NDArray[np.float32], where: NDArray[np.bool_]) -> float:

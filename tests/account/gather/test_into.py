@@ -96,3 +96,10 @@ def test_findings_are_printed(rendered_eclipse: Eclipse, day, tmp_path: Path) ->
     assert "long, C2: seen" in lines[first + 1]
     assert any("bracket sets are whole" in line for line in lines[first:])
     assert (tmp_path / "seen" / "sheets" / "long-partial-in.jpg").is_file()
+
+
+def test_folder_of_the_pictures_is_refused(rendered_eclipse: Eclipse, day) -> None:
+    """Contact sheets among the pictures would be taken for pictures the next time."""
+    done = holdfire("gather", str(rendered_eclipse.run), "pictures", "--into", "pictures", cwd=day[0])
+    assert done.returncode == 2
+    assert "the pictures are there" in done.stderr

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from controller.account.model import FrameAccount, FrameEnd
 from controller.account.pictures.sets import BracketSet, bracket_sets
-from controller.account.pictures.taken import Taken
+from controller.account.pictures.taken import Taken, open_picture
 from controller.light.rendering import Framing
 from controller.light.scene import made_up_limb
 from controller.timeline.model import Settings
@@ -21,7 +23,7 @@ WHOLE = (1 / 60, 1 / 1000, 1.0, 1 / 250, 1 / 4, 1 / 15)
 def judged(
     folder: Path, exposures_s: tuple[float, ...], *, lost: tuple[int, ...] = (), missed: tuple[int, ...] = (),
     starts_s: float = -20.0, need: FilterState = FilterState.OFF, density: float | None = None,
-    cloud_stops: float = 0.0,
+    cloud_stops: float = 0.0, framing: Framing = FRAMING,
 ) -> BracketSet:  # fmt: skip
     """One set, fired from an instant after mid-eclipse on, some of its files lost, some frames missed."""
     frames, taken = [], []
@@ -39,7 +41,7 @@ def judged(
         if fired and number not in lost:
             path = folder / f"HF_{number:04d}.JPG"
             made_up.picture(
-                path, opened, settings, framing=FRAMING, density=density, seed=number, cloud_stops=cloud_stops
+                path, opened, settings, framing=framing, density=density, seed=number, cloud_stops=cloud_stops
             )
             taken.append(Taken(frame=one, path=path, opened_utc_ns=opened, settings=settings))
     (made,) = bracket_sets(made_up.timeline(tuple(one.frame for one in frames)), frames, taken)
@@ -81,7 +83,22 @@ def test_longest_that_stays_black_is_told(tmp_path: Path) -> None:
     """A set in totality that ends at 1/250 s leaves the outer corona in no picture."""
     made = judged(tmp_path, (1 / 2000, 1 / 250))
     assert (made.short_ok, made.long_ok) == (True, False)
-    assert "The longest, 1/250 s, leaves its darkest tenth black" in made.words()[0]
+    assert "The longest, 1/250 s, leaves its edges black" in made.words()[0]
+
+
+def test_moon_that_fills_the_frame_is_not_taken_for_the_faint_end(tmp_path: Path) -> None:
+    """Through a long lens most of the picture is the Moon: the faint end is still looked for at the edges."""
+    close = Framing(arcsec_per_px=4.6, width_px=560, height_px=520)
+    made = judged(tmp_path, (1 / 1000, 1 / 125), framing=close)
+    codes = np.asarray(open_picture(made.pictures[-1].path)).max(axis=2)
+    assert np.percentile(codes, 45) < 2  # the Moon is black, and about half of the picture
+    assert made.long_ok is True
+
+
+def test_landscape_is_not_judged_by_its_dark_edges(tmp_path: Path) -> None:
+    """A rig that does not point at the Sun may have black ground at its edges: nothing is said of its long end."""
+    made = judged(tmp_path, (1 / 2000, 1 / 1000), need=FilterState.NOT_NEEDED)
+    assert (made.long_ok, made.long_end, made.good) == (None, "", True)
 
 
 def test_suns_surface_at_a_contact_is_not_held_against_a_set(tmp_path: Path) -> None:
