@@ -91,7 +91,8 @@ def test_moon_that_fills_the_frame_is_not_taken_for_the_faint_end(tmp_path: Path
     close = Framing(arcsec_per_px=4.6, width_px=560, height_px=520)
     made = judged(tmp_path, (1 / 1000, 1 / 125), framing=close)
     codes = np.asarray(open_picture(made.pictures[-1].path)).max(axis=2)
-    assert np.percentile(codes, 45) < 2  # the Moon is black, and about half of the picture
+    assert np.percentile(codes, 10) < 2  # darkest of all is the Moon,
+    assert (codes <= 3).mean() > 0.4  # about half of the picture
     assert made.long_ok is True
 
 
