@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass, field
-from typing import Literal
-
-from pydantic import TypeAdapter
+from functools import cache
+from typing import TYPE_CHECKING, Literal
 
 from controller.light.stops import longest_exposure_s
 from controller.timeline.phrases import Phrases, english
 from controller.units import ContactName, FilterState, UtcNs, Wanted, seconds_to_ns
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,7 +156,7 @@ class Timeline:
 
     def to_json(self) -> bytes:
         """Return the timeline as canonical JSON (UTF-8)."""
-        return _ADAPTER.dump_json(self)
+        return _adapter().dump_json(self)
 
     @staticmethod
     def from_json(data: bytes) -> Timeline:
@@ -163,11 +165,16 @@ class Timeline:
         Raises:
             ValueError: if the data is no timeline (pydantic's ValidationError is one).
         """
-        return _ADAPTER.validate_json(data)
+        return _adapter().validate_json(data)
 
     def digest(self) -> str:
         """Return the SHA-256 of the canonical JSON, hexadecimal."""
         return hashlib.sha256(self.to_json()).hexdigest()
 
 
-_ADAPTER: TypeAdapter[Timeline] = TypeAdapter(Timeline)
+@cache
+def _adapter() -> TypeAdapter[Timeline]:
+    """Return what writes and reads timelines. A camera's process does neither, and does not load it."""
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Timeline)

@@ -63,3 +63,13 @@ def test_going_on_loads_neither_ephemeris_nor_numerics(run: Path) -> None:
 def test_the_comparison_sees_what_is_loaded(run: Path) -> None:
     """The test above would notice."""
     assert {"numpy", "controller.sky"} <= loaded(run, "import controller.cli.prepare")
+
+
+def test_a_cameras_process_loads_no_validation_and_no_numerics() -> None:
+    """Each camera has a process of its own: what one loads, a run of eight holds eight times."""
+    done = subprocess.run(
+        [sys.executable, "-c", "import sys, controller.cameras.host; print(*sys.modules)"],
+        env=environment(), capture_output=True, text=True, check=True, timeout=60,
+    )  # fmt: skip
+    assert not {"pydantic", "numpy", "PIL"} & set(done.stdout.split())
+    assert "controller.timeline.model" in done.stdout.split()
