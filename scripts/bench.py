@@ -24,6 +24,7 @@ from pathlib import Path
 import astronomy
 import numpy as np
 import swisseph
+from bench_gather import gather
 from bench_memory import memory
 from bench_page import page
 from bench_release import release
@@ -69,6 +70,7 @@ def main() -> None:
     journal()
     release(row)
     resume(row)
+    gather(row)
 
 
 def head() -> None:

@@ -336,12 +336,7 @@ class _Pair:
         if not any_date:
             near = np.abs(self._apart_s) <= FARTHEST_S
             self._i, self._j, self._apart_s = self._i[near], self._j[near], self._apart_s[near]
-        names = [_name(one.account.file_name) for one in wanted]
-        pictures = [[_name(str(picture.path)) for picture in one.pictures] for one in mine]
-        self._named = np.array(
-            [_named(pictures[i], names[j]) for i, j in zip(self._i.tolist(), self._j.tolist(), strict=True)],
-            dtype=np.int64,
-        )
+        self._named: _Ints = _names(mine, wanted)[self._i, self._j]
         self._fine = bool((self._half_s == 0).mean() > 0.5)
 
     def fit(self, body: tuple[str, str], *, known: bool) -> _Fit | str:
@@ -472,7 +467,10 @@ def _counted(apart_s: _Floats, i: _Ints, j: _Ints, named: _Ints, width_s: float)
     made = []
     for shift in (0.0, 0.5):
         bins = np.floor(apart_s / width_s + shift).astype(np.int64)
-        keys, place = np.unique(bins, return_inverse=True)
+        order = np.argsort(bins, kind="stable")
+        risen = np.append(0, np.cumsum(np.diff(bins[order]) > 0))
+        keys, place = bins[order][np.append(True, np.diff(risen) > 0)], np.empty_like(bins)
+        place[order] = risen
         of_i = _distinct(place, i, len(keys))
         of_j = _distinct(place, j, len(keys))
         of_name, of_folder = (
@@ -493,7 +491,9 @@ def _distinct(place: _Ints, which: _Ints, count: int) -> _Ints:
     if not len(place):
         return np.zeros(count, dtype=np.int64)
     size = int(which.max()) + 1
-    return np.bincount(np.unique(place * size + which) // size, minlength=count)
+    pairs = np.sort(place * size + which)
+    first = np.append(True, pairs[1:] != pairs[:-1])
+    return np.bincount(pairs[first] // size, minlength=count)
 
 
 def _setting(frame: RunFrame, key: str) -> float | None:
@@ -516,16 +516,20 @@ def _slack_s(frame: RunFrame) -> float:
     return max(0.0, (planned.deadline_utc_ns - planned.due_utc_ns) / NS_PER_S)
 
 
-def _name(path: str) -> tuple[str, str]:
-    """Return the name of a file's folder and its own without ending."""
-    pure = PurePosixPath(path.replace("\\", "/"))
-    return pure.parent.name.casefold(), pure.stem.casefold()
-
-
-def _named(pictures: list[tuple[str, str]], frame: tuple[str, str]) -> int:
-    if not frame[1]:
-        return 0
-    return max((1 + (folder == frame[0] != "") for folder, stem in pictures if stem == frame[1]), default=0)
+def _names(exposures: Sequence[_Exposure], frames: Sequence[RunFrame]) -> _Ints:
+    """Return for each picture and frame: 0 no name in common; 1 the camera's name; 2 and its folder's name, too."""
+    made = np.zeros((len(exposures), len(frames)), dtype=np.int64)
+    called: dict[str, list[tuple[int, str]]] = defaultdict(list)
+    for number, frame in enumerate(frames):
+        if frame.account.file_name:
+            path = PurePosixPath(frame.account.file_name.replace("\\", "/"))
+            called[stem_of(path.name)].append((number, path.parent.name.casefold()))
+    for number, exposure in enumerate(exposures):
+        for picture in exposure.pictures:
+            for frame_number, folder in called.get(stem_of(picture.path.name), []):
+                same = folder == picture.path.parent.name.casefold() != ""
+                made[number, frame_number] = max(made[number, frame_number], 1 + same)
+    return made
 
 
 # --- one picture, one frame ---------------------------------------------------------------------

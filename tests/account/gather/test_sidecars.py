@@ -12,7 +12,6 @@ from pathlib import Path
 
 import pytest
 
-from controller.account.gather import sidecars as module
 from controller.account.gather.matching import gather
 from controller.account.gather.model import Match
 from controller.account.gather.reading import find_files, read_pictures
@@ -90,16 +89,25 @@ def test_nothing_is_overwritten_unless_asked(tmp_path: Path) -> None:
 def test_one_that_appears_in_between_is_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A sidecar that another program writes in the same moment is not overwritten."""
     path = tmp_path / "a.xmp"
-    whole = os.fsync
+    link = Path.hardlink_to
 
-    def meanwhile(descriptor: int) -> None:
-        whole(descriptor)
+    def meanwhile(to: Path, of: Path) -> None:
         path.write_bytes(b"another program's")
+        link(to, of)
 
-    monkeypatch.setattr(module.os, "fsync", meanwhile)
+    monkeypatch.setattr(Path, "hardlink_to", meanwhile)
     assert write_whole(path, b"ours") is Written.KEPT
     assert path.read_bytes() == b"another program's"
     assert [one.name for one in tmp_path.iterdir()] == ["a.xmp"]
+
+
+@pytest.mark.parametrize("rest", [b"", bytes(300)])
+def test_what_a_loss_of_power_left_is_written_anew(rest: bytes, tmp_path: Path) -> None:
+    """A sidecar of nothing, or of zeros, is no sidecar."""
+    path = tmp_path / "a.xmp"
+    path.write_bytes(rest)
+    assert write_whole(path, b"one") is Written.NEW
+    assert path.read_bytes() == b"one"
 
 
 @pytest.mark.parametrize("cut", range(4))
@@ -108,18 +116,14 @@ def test_what_was_interrupted_is_gone_on_with(
 ) -> None:
     """Killed while any file is written: no half sidecar has the name of one, and the next time does the rest."""
     planned = plan_sidecars(matches[:4], tmp_path, common_root([matches[0].pictures[0].path.parent.parent]))
-    count = 0
 
-    def killed(_: int) -> None:
-        nonlocal count
-        count += 1
-        if count == cut + 1:
-            raise KeyboardInterrupt
+    def killed(*_: object) -> None:
+        raise KeyboardInterrupt
 
+    for one in planned[:cut]:
+        write_whole(one.path, b"whole %d" % one.match)
     with monkeypatch.context() as patch:
-        patch.setattr(module.os, "fsync", killed)
-        for one in planned[:cut]:
-            write_whole(one.path, b"whole %d" % one.match)
+        patch.setattr(Path, "hardlink_to", killed)
         with pytest.raises(KeyboardInterrupt):
             write_whole(planned[cut].path, b"whole %d" % planned[cut].match)
     assert all(one.path.read_bytes() == b"whole %d" % one.match for one in planned[:cut])
@@ -195,10 +199,10 @@ def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path) -> None:
 def test_a_full_disk_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """No room: the one line says so, and that the command goes on when run again."""
 
-    def full(_: int) -> None:
+    def full(*_: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(module.os, "fsync", full)
+    monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(
         HoldfireError, match=r"No space left on device.*make room there, and run it again: it goes on"
     ):
