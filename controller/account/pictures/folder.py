@@ -52,10 +52,15 @@ class Findings:
         if self.sets:
             good = sum(one.good for one in self.sets)
             said.append(f"{good} of {len(self.sets)} bracket sets are whole and reach far enough both ways.")
+        empty = Counter((one.rig, one.phase, one.shot) for one in self.sets if not one.pictures)
+        said += [
+            f"{', '.join(shot)}: {count} {'set has' if count == 1 else 'sets have'} no picture."
+            for shot, count in empty.items()
+        ]
         said += [
             f"{one.rig}, {one.phase}, {one.name}: {' '.join(one.words())}"
             for one in self.sets
-            if not one.good
+            if one.pictures and not one.good
         ]
         return said
 

@@ -10,6 +10,7 @@ import io
 import math
 import mmap
 import re
+import warnings
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -124,7 +125,9 @@ def open_picture(path: Path, *, at_least_px: int | None = None, upright: bool = 
 
     wrong = (UnidentifiedImageError, OSError, SyntaxError, ValueError, Image.DecompressionBombError)
     try:
-        with path.open("rb") as file:
+        with path.open("rb") as file, warnings.catch_warnings():
+            # there are cameras whose pictures the library thinks suspiciously large
+            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
             if file.read(3) == _JPEG_STARTS:
                 file.seek(0)
                 whole = Image.open(file)

@@ -124,6 +124,19 @@ def test_long_exposures_and_filtered_pictures_are_no_evidence(tmp_path: Path) ->
     assert seen(behind, C3).passed_by == 0
 
 
+def test_sentence_says_what_the_computed_contact_is_of(tmp_path: Path) -> None:
+    """A contact computed with the Moon's own edge is said to be that; the instants beside it stay the same."""
+    taken = made_up.series(tmp_path, C2, 6, limb=made_up_limb(6), cadence_s=0.7, exposures_s=[1 / 4000])
+    line = made_up.timeline()
+    mean, real = (
+        contacts_seen(replace(line, contacts_keyed_to=keyed), taken)[0]
+        for keyed in ("mean limb", "lunar limb")
+    )
+    assert "from the one computed for a smooth Moon (+/- 2.0 s)" in mean.words()
+    assert "from the one computed for the Moon's real edge" in real.words()
+    assert mean.seen_utc_ns == real.seen_utc_ns
+
+
 def test_only_a_total_eclipse_has_them(tmp_path: Path) -> None:
     """In an annular eclipse the Sun's surface never goes from sight."""
     taken = made_up.series(tmp_path, C2, 5, limb=made_up_limb(5), cadence_s=2.0, exposures_s=[1 / 4000])

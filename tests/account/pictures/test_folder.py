@@ -182,3 +182,20 @@ def test_names_that_come_to_one_word_do_not_overwrite_each_other(taken: list[Tak
     found = findings([*taken, *other], tmp_path)
     lists = sorted(path.name for path in found.files if path.parent.name == "sets")
     assert lists == ["long-totality-corona-001-2.txt", "long-totality-corona-001.txt"]
+
+
+def test_sets_without_pictures_are_counted_together(taken: list[Taken], tmp_path: Path) -> None:
+    """Of sets that have no picture at all their number is told, not each of them."""
+    corona = [one for one in taken if one.frame.shot == "corona"]
+    frames = [
+        FrameAccount(
+            frame=replace(one.frame, frame_id=f"{one.frame.frame_id}/{take}", take=take),
+            due_utc_ns=one.frame.due_utc_ns, end=FrameEnd.FIRED, released_utc_ns=one.opened_utc_ns,
+        )
+        for take in range(1, 8)
+        for one in corona
+    ]  # fmt: skip
+    found = write_findings(made_up.timeline(tuple(one.frame for one in frames)), frames, [], tmp_path)
+    assert "long, totality, corona: 7 sets have no picture." in found.words()
+    assert not any("lacking" in line for line in found.words())
+    assert found.files == {}

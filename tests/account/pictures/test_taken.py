@@ -73,6 +73,14 @@ def test_small_version_will_do_where_asked(tmp_path: Path) -> None:
     assert 300 <= height < width <= 1200
 
 
+def test_large_sensors_are_no_surprise(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A picture larger than the imaging library expects is read without a warning on the screen."""
+    path = tmp_path / "large.jpg"
+    path.write_bytes(jpeg(40, 40, (90, 90, 90)))
+    monkeypatch.setattr(Image, "MAX_IMAGE_PIXELS", 1000)
+    assert open_picture(path).size == (40, 40)
+
+
 def test_upright_picture_is_turned_only_where_asked(tmp_path: Path) -> None:
     """A camera held upright says so in EXIF: contact sheets turn its pictures, measuring does not."""
     path = tmp_path / "upright.jpg"
