@@ -92,8 +92,9 @@ class Seat:
         plan = folder / "short.yaml"
         plan.write_text(PLAN)
         command = shlex.join([*HOLDFIRE, "rehearse", str(plan), "--live", "--silent", *words])
+        command += '; echo "left with $?"; exec sleep 600'
         self._tmux("new-session", "-d", "-x", str(columns), "-y", str(rows), command, ";",
-                   "set-option", "-g", "remain-on-exit", "on", ";", "set-option", "-g", "status", "off")  # fmt: skip
+                   "set-option", "-g", "status", "off")  # fmt: skip
 
     def _tmux(self, *words: str) -> str:
         inside = {**environment(), "LC_ALL": "C.UTF-8"}
@@ -140,11 +141,11 @@ class Seat:
     def left_with(self) -> int:
         """Wait until the command has ended; return its exit code."""
         end = time.monotonic() + PATIENCE_S
-        while not (found := self._tmux("list-panes", "-F", "#{?pane_dead,#{pane_dead_status},}").strip()):
+        while not (found := re.search(r"^left with (\d+)$", self.screen(), re.MULTILINE)):
             assert time.monotonic() < end, self.screen()
             time.sleep(0.05)
         self.keep(self.screen(scrolled=True))
-        return int(found)
+        return int(found[1])
 
     def leave(self) -> None:
         """End the terminal and what runs in it."""
