@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 from pathlib import Path
 
@@ -116,6 +117,19 @@ def test_the_moons_bite_does_not_pull_the_centre(tmp_path: Path) -> None:
     assert abs((levels * columns).sum() / levels.sum() - true) > 10
     assert sun.right_px == pytest.approx(true, abs=0.1)
     assert sun.down_px == pytest.approx((HEIGHT - 1) / 2 + 11.0, abs=0.1)
+
+
+@pytest.mark.parametrize("turned_deg", range(0, 360, 45))
+def test_the_moons_edge_is_never_taken_for_the_suns(tmp_path: Path, turned_deg: int) -> None:
+    """Where the frame cuts off most of the Sun's own edge, what is left of it counts, or nothing: never the bite's."""
+    path = tmp_path / "cut.jpg"
+    right = 190.0 * math.cos(math.radians(turned_deg))
+    down = 150.0 * math.sin(math.radians(turned_deg))
+    shown(path, -1200.0, right, down)
+    sun = find_sun(path)
+    if sun is not None:
+        off = math.hypot(sun.right_px - (WIDTH - 1) / 2 - right, sun.down_px - (HEIGHT - 1) / 2 - down)
+        assert off < max(0.5, 4 * sun.uncertainty_px)
 
 
 def test_drift_is_measured_down_to_thin_crescents(tmp_path: Path) -> None:
