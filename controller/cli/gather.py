@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from controller.account.model import FrameEnd
 from controller.cli.output import console, print_json, table
 from controller.errors import JournalError, UsageError
 from controller.journal.reading import JournalState
@@ -193,6 +194,14 @@ def _print(gathering: Gathering, made: _Made, files: int) -> None:
             "By " + "; by ".join(f"{ground}: {count}" for ground, count in grounds.items()) + ".",
             soft_wrap=True,
         )
+    after_all = [match for match in gathering.matches if match.frame.account.end is not FrameEnd.FIRED]
+    if after_all:
+        out.print(
+            f"{len(after_all)} of them were taken though no word of them came: "
+            + ", ".join(match.frame.account.frame.frame_id for match in after_all),
+            soft_wrap=True,
+            markup=False,
+        )
     if gathering.clocks:
         rows = [
             (
@@ -304,6 +313,7 @@ def _match_json(match: Match, facts: Facts) -> dict[str, Any]:
     return {
         "run": match.frame.run.name, "frame_id": frame.frame_id, "rig": frame.rig, "phase": frame.phase,
         "shot": frame.shot, "take": frame.take, "step": frame.step,
+        "outcome": match.frame.account.end.value,
         "pictures": [str(picture.path) for picture in match.pictures],
         "ground": match.ground.value, "residual_s": match.residual_s, "taken_utc": utc_iso(facts.taken_utc_ns, 6),
         "contact": facts.contact, "from_contact_s": None if facts.contact is None else facts.from_contact_s,
