@@ -56,6 +56,16 @@ class SkyWord:
 
 Word = FilterWord | PauseWord | GoOnWord | StopWord | SkyWord
 
+OLD_WORD_S = 5.0
+"""A word said at sight of something older than this may be true no more."""
+
+
+def may_be_old(word: Word) -> bool:
+    """Tell whether a word counts however late it comes: those that stop what is dangerous do."""
+    return isinstance(word, PauseWord | StopWord) or (
+        isinstance(word, FilterWord) and word.state is FilterState.ON
+    )
+
 
 def filter_words(view: RunView, state: FilterState, rig: str | None) -> tuple[FilterWord, ...]:
     """Return what "the filter is on" or "is off" means at this instant.

@@ -18,12 +18,14 @@ from starlette.types import ASGIApp
 
 from controller.engine.view import RunState, RunView
 from controller.operator.words import (
+    OLD_WORD_S,
     FilterWord,
     GoOnWord,
     PauseWord,
     StopWord,
     Word,
     filter_words,
+    may_be_old,
     needs_second_word,
     spoken,
 )
@@ -47,8 +49,6 @@ _IDS_KEPT = 256
 """So many ids of words are remembered: a word that is sent again is not said again."""
 ANSWER_WITHIN_S = 15.0
 """A second act counts so long after it was asked for."""
-_STALE_MS = 5_000
-"""A word said at sight of a view older than this asks for a second act."""
 
 
 class CodeIn(BaseModel):
@@ -99,9 +99,8 @@ def question(said: WordIn, words: tuple[Word, ...], view: RunView) -> str | None
     about_filter = tuple(word for word in words if isinstance(word, FilterWord))
     if needs_second_word(view, about_filter):
         return f"Nobody asked for OFF. Say it only if it is so already: {spoken(words)}."
-    safe = said.kind == "pause" or said.state == "on"
     old_ms = 0 if said.seen_utc_ms is None else view.now_utc_ns // 1_000_000 - said.seen_utc_ms
-    if old_ms > _STALE_MS and not safe:
+    if old_ms > OLD_WORD_S * 1000 and not all(may_be_old(word) for word in words):
         return f"What you saw was {old_ms // 1000} s old. Is it still so: {spoken(words)}?"
     return None
 
@@ -228,7 +227,7 @@ def make_api(
             passed_on[word_id] = None
             while len(passed_on) > _IDS_KEPT:
                 passed_on.popitem(last=False)
-            tell(Said(word_id=word_id, words=meant))
+            tell(Said(word_id=word_id, words=meant, view_utc_ns=view.now_utc_ns))
         return JSONResponse({"id": word_id}, 202)
 
     @api.get("/api/pictures/{rig}", responses={403: {}, 404: {}})

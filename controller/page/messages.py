@@ -104,6 +104,8 @@ class Said:
 
     word_id: str
     words: tuple[Word, ...]
+    view_utc_ns: int
+    """The instant of the newest view that the page had of the run then."""
 
 
 @dataclass(frozen=True)

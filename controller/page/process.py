@@ -25,6 +25,7 @@ from controller.engine import messages as m
 from controller.engine.view import RunView
 from controller.live.driver import Post, Speaker
 from controller.operator.bridge import event_of
+from controller.operator.words import OLD_WORD_S, may_be_old, spoken
 from controller.page.messages import (
     Close,
     Failed,
@@ -39,7 +40,7 @@ from controller.page.messages import (
     Shown,
     Spoken,
 )
-from controller.units import UtcNs, seconds_to_ns
+from controller.units import NS_PER_S, UtcNs, seconds_to_ns
 
 TRIES = 5
 """So often in a run the process is started again."""
@@ -168,8 +169,8 @@ class PageProcess:
                 self._process.kill()
                 return why
             match message:
-                case Said(word_id=word_id, words=words):
-                    self._hear(Said(word_id, words))
+                case Said():
+                    self._hear(message)
                 case Paired(digest=digest, next_code=code):
                     self._spec = replace(self._spec, code=code, sessions=(*self._spec.sessions, digest))
                 case Left(digest=digest):
@@ -183,7 +184,12 @@ class PageProcess:
                     why = f" ({text})"
 
     def _hear(self, said: Said) -> None:
+        """Pass words on to the run; not those that wake up with a page that stood still, and may be true no more."""
         if self._post and self._clock:
+            old_s = (self._clock.now_ns() - said.view_utc_ns) / NS_PER_S
+            if old_s > OLD_WORD_S and not all(may_be_old(word) for word in said.words):
+                self._note(f"the page stood still: not heard, {old_s:.0f} s old: {spoken(said.words)}")
+                return
             for left, word in zip(reversed(range(len(said.words))), said.words, strict=True):
                 event = event_of(word, self._clock.now_ns(), by="page", word_id=said.word_id)
                 self._post(replace(event, more_follow=left > 0))

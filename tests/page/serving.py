@@ -62,7 +62,8 @@ class Served:
             limits=limits,
         )
         self.page = PageProcess(spec)
-        self.page.open(self.events.put, VirtualClock(at(5)))
+        self.clock = VirtualClock(at(5))
+        self.page.open(self.events.put, self.clock)
         assert self.page.wait_until_it_listens(PATIENCE_S)
 
     def client(self, **more: Any) -> Browser:

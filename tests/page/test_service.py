@@ -320,6 +320,22 @@ def test_off_said_at_sight_of_an_old_view_needs_a_second_act(served: Served) -> 
         assert client.post("/api/words", json=fresh).status_code == 202
 
 
+def test_off_that_wakes_up_with_a_page_that_stood_still_is_not_heard() -> None:
+    """HF-S29: "off" and "go on" that the page passes on by a view long gone are noted and not heard; "on" is heard."""
+    with serving(loose()) as served:
+        show(served, replace(ASKS_OFF, now_utc_ns=at(5)))
+        served.clock.sleep_until_ns(at(65))
+        said = (word("filter", state="off"), word("go on"), word("filter", state="on"), word("pause"))
+        with served.paired() as client:
+            assert [client.post("/api/words", json=sent).status_code for sent in said] == [202] * 4
+        off, go_on, on, pause = served.said()
+    assert isinstance(off, m.Noted)
+    assert off.text == "the page stood still: not heard, 60 s old: filter is OFF (all rigs)"
+    assert isinstance(go_on, m.Noted)
+    assert isinstance(on, m.FilterSaid)
+    assert isinstance(pause, m.PauseAsked)
+
+
 def test_words_are_limited_by_session_and_refused_when_there_is_no_run() -> None:
     """One session's flood is 429 and leaves another's words alone; a run that is over hears nothing."""
     with serving(replace(Limits(), words=3)) as served, served.paired() as first, served.paired() as second:
