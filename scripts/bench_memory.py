@@ -95,7 +95,7 @@ def _start(plan: Path, runs: Path) -> subprocess.Popen[bytes]:
     ours, theirs = pty.openpty()
     command = [
         sys.executable, "-c", "from controller.cli import main; main()", "rehearse", str(plan), "--operator", "prompt",
-        "--from", "10 s before C1", "--silent", "--terrain", "none", "--runs", str(runs),
+        "--from", "10 s before C1", "--page", "--silent", "--terrain", "none", "--runs", str(runs),
     ]  # fmt: skip
     run = subprocess.Popen(command, stdin=theirs, stdout=theirs, stderr=theirs, start_new_session=True)
     os.close(theirs)

@@ -27,7 +27,7 @@ from typing import Any, Literal
 from controller.cameras.clock import ClockEpoch, MonotonicClock
 from controller.cameras.pictures import Body, Photographer, VirtualScenery
 from controller.cameras.protocol import Camera, Clock, MissReason
-from controller.cameras.punctual import GarbageCollector, claim_precedence
+from controller.cameras.punctual import GarbageCollector, claim_precedence, hand_memory_back
 from controller.cameras.simulated import MODEL, SimFault, SimulatedDevice, filter_left
 from controller.cameras.tethered import VIRTUAL_FOLDER_VARIABLE, Stage, open_tethered
 from controller.cameras.worker import OPENING_WITHIN_S, Call, CallKind, CameraWorker, Lost, WaitUntil
@@ -263,6 +263,7 @@ def _child_main(spec: CameraSpec, epoch: ClockEpoch, connection: Connection, sha
     os.environ.pop(VIRTUAL_FOLDER_VARIABLE, None)
     if spec.virtual_folder is not None:
         os.environ[VIRTUAL_FOLDER_VARIABLE] = str(spec.virtual_folder)
+    hand_memory_back()
     threading.Thread(target=_end_with_parent, name="end with parent", daemon=True).start()
     claim_precedence()
     clock = MonotonicClock(epoch)

@@ -20,6 +20,9 @@ _RUNAWAY_S = 5
 _NICENESS = -10
 _MCL_CURRENT, _MCL_ONFAULT = 1, 4
 """Linux, asm-generic/mman.h: lock the pages there are, each once it has been touched."""
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8
+"""glibc, malloc.h."""
+_KEPT_BYTES = 65_536
 
 
 def claim_precedence() -> tuple[str, ...]:
@@ -36,6 +39,19 @@ def claim_precedence() -> tuple[str, ...]:
             "The system does not lock memory: a release may wait for the disk when memory is short."
         )
     return tuple(refused)
+
+
+def hand_memory_back() -> bool:
+    """Have blocks of picture size go back to the system as they are freed; return whether the C library does so.
+
+    To be called before any thread starts. A camera's process that renders pictures else keeps the most that any
+    picture took, and there may be eight of them.
+    """
+    with contextlib.suppress(OSError, AttributeError):
+        mallopt = ctypes.CDLL(None).mallopt
+        asked = ((_M_ARENA_MAX, 1), (_M_MMAP_THRESHOLD, _KEPT_BYTES), (_M_TRIM_THRESHOLD, _KEPT_BYTES))
+        return all(mallopt(what, value) == 1 for what, value in asked)
+    return False
 
 
 def _run_in_real_time() -> bool:

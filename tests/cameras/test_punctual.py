@@ -6,7 +6,10 @@ import ctypes
 import errno
 import gc
 import os
+import platform
 import resource
+import subprocess
+import sys
 from collections.abc import Iterator
 from multiprocessing import Pipe
 from types import SimpleNamespace
@@ -149,3 +152,39 @@ def test_a_served_worker_collects_in_its_long_waits_alone() -> None:
         release_ns = T0 + round((due_s - 0.05) * 1e9)
         assert any(ns < release_ns for ns in collected_ns)
         assert not any(release_ns - QUIET_NS <= ns <= release_ns for ns in collected_ns)
+
+
+HELD = """
+import sys
+from controller.cameras.punctual import hand_memory_back
+
+def resident_kb():
+    return int(open("/proc/self/statm").read().split()[1]) * 4
+
+if sys.argv[1] == "asked":
+    assert hand_memory_back()
+for _ in range(3):  # what is freed first raises the size from which the C library gives blocks back
+    bytearray(8_000_000)
+before = resident_kb()
+pictures, pins = [], []
+for _ in range(40):
+    pictures.append(bytearray(1_000_000))
+    pins.append(bytearray(60_000))  # lies between them, and stays
+del pictures
+print(resident_kb() - before)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="needs glibc, whose allocator is asked")
+def test_memory_of_pictures_goes_back_to_the_system() -> None:
+    """Forty freed blocks of a megabyte stay with the process by default, and do not once it has been asked."""
+    kept = {
+        how: int(
+            subprocess.run(
+                [sys.executable, "-c", HELD, how], capture_output=True, text=True, check=True
+            ).stdout
+        )
+        for how in ("asked", "not asked")
+    }
+    assert kept["asked"] < 8_000
+    assert kept["not asked"] > 30_000
