@@ -44,6 +44,8 @@ _SCATTERS = 6.0
 _DRIFT_MATCHES, _DRIFT_SPAN_S = 20, 1800.0
 """From so many matches, over so long, a drift is told."""
 _NO_NAME_LEAST = 5
+_NAMES_HOLD = 0.9
+"""So much of the names that frames and pictures share, but for one, has to agree with the times, or no name counts."""
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -343,6 +345,14 @@ class _Pair:
         """Return how they fit; or why nobody can tell; or nothing when they do not."""
         if not len(self._i):
             return ""
+        outcome = self._attempt(body, known=known)
+        if outcome is None:
+            self._named = np.zeros_like(self._named)
+            outcome = self._attempt(body, known=known)
+        return outcome or ""
+
+    def _attempt(self, body: tuple[str, str], *, known: bool) -> _Fit | str | None:
+        """Return as `fit`; None where the names contradict the times, as after renumbering by hand."""
         counts = _counted(self._apart_s, self._i, self._j, self._named, _WIDE_S)
         best = counts[0]
         centre = best.centre_s
@@ -352,6 +362,8 @@ class _Pair:
             fine = _counted(self._apart_s[close], self._i[close], self._j[close], self._named[close], _FINE_S)
             best = fine[0]
             others += [one for one in fine if abs(one.centre_s - best.centre_s) > 1.5 * _FINE_S]
+        if self._named.any() and any(one.pictures >= best.pictures + 2 for one in others):
+            return None
         rival = max((one.score for one in others), default=0)
         rival_named = max((one.named for one in others), default=0)
         need = min(3, len(self._own), len(self._theirs))
@@ -368,7 +380,7 @@ class _Pair:
             return f"its clock cannot be told: two offsets fit the frames of {self._rig.name} about as well"
         return self._refined(body, best)
 
-    def _refined(self, body: tuple[str, str], best: _Count) -> _Fit:
+    def _refined(self, body: tuple[str, str], best: _Count) -> _Fit | None:
         offset_s, drift, middle_s = best.centre_s, 0.0, 0.0
         width = _FINE_S if self._fine else _WIDE_S
         at, taken = self._at_s[self._j], self._taken_s[self._i]
@@ -394,7 +406,7 @@ class _Pair:
                 low, high = np.percentile(level, [2, 98])
                 offset_s = float(low + high) / 2
                 unsure_s = max(0.0, 0.5 - float(high - low) / 2)
-                spread = _LEAST_TOLERANCE_S + unsure_s
+                spread = 2 * _LEAST_TOLERANCE_S + unsure_s
             scatter_s, count = max(float((level - offset_s).std()), 1e-3), len(rows)
             tolerance_s = min(max(_LEAST_TOLERANCE_S, spread), _MOST_TOLERANCE_S)
         clock = CameraClock(
@@ -408,9 +420,10 @@ class _Pair:
         early = -(tolerance_s + self._half_s[self._i])
         late = tolerance_s + self._half_s[self._i] + self._slack_s[self._j]
         met = (residual >= early) & (residual <= late)
-        names_hold = self._names_hold(met)
+        if not self._names_hold(met):
+            return None
         fit.edges = [
-            _Edge(int(self._own[i]), int(self._theirs[j]), float(r), int(named) if names_hold else 0, fit)
+            _Edge(int(self._own[i]), int(self._theirs[j]), float(r), int(named), fit)
             for i, j, r, named in zip(
                 self._i[met], self._j[met], residual[met], self._named[met], strict=True
             )
@@ -421,17 +434,16 @@ class _Pair:
         """Return the rows of pictures with their nearest frames, where each is the other's nearest."""
         limit = tolerance_s + self._half_s[self._i]
         rows = np.nonzero(np.abs(residual) <= limit)[0]
-        # one that has the name goes before one that is nearer
-        rows = rows[np.lexsort((np.abs(residual[rows]), -self._named[rows]))]
+        rows = rows[np.argsort(np.abs(residual[rows]), kind="stable")]
         _, first_i = np.unique(self._i[rows], return_index=True)
         _, first_j = np.unique(self._j[rows], return_index=True)
         both: _Ints = rows[np.intersect1d(first_i, first_j)]
         return both
 
     def _names_hold(self, met: NDArray[np.bool_]) -> bool:
-        """Return whether the names are those the camera gave: most that are a frame's meet that frame in time."""
+        """Return whether the names are those the camera gave: nearly all that are a frame's meet it in time."""
         named = self._named > 0
-        return 2 * len(np.unique(self._j[named & met])) >= len(np.unique(self._j[named]))
+        return len(np.unique(self._j[named & met])) >= _NAMES_HOLD * len(np.unique(self._j[named])) - 1
 
 
 def _slope(x: _Floats, y: _Floats) -> float:

@@ -103,6 +103,22 @@ def test_with_all_names_lost_time_alone_decides(eclipse: Eclipse, tmp_path: Path
     assert len(right) + len(gathering.leftovers) == len(truth)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_names_renumbered_by_hand_mislead_nobody(eclipse: Eclipse, tmp_path: Path, seed: int) -> None:
+    """A tenth lost and the rest numbered anew as the camera would: the names are other frames', and do no harm."""
+    rng = random.Random(seed)
+    truth = {}
+    for rig in ("long", "short"):
+        names = sorted(name for name in eclipse.truth if name.parent.name == rig)
+        kept = [name for name in names if rng.random() < 0.9]
+        for number, name in enumerate(kept, start=1):
+            (target := tmp_path / rig / f"HF_{number:05d}.JPG").parent.mkdir(exist_ok=True)
+            shutil.copyfile(eclipse.cards / name, target)
+            truth[target] = eclipse.truth[name]
+    gathering = gathered(eclipse, read(tmp_path), serials={"long": "L0001", "short": "L0002"})
+    assert found(gathering) == truth
+
+
 def test_twins_on_one_schedule_are_not_guessed(eclipse: Eclipse, tmp_path: Path) -> None:
     """Two bodies of one model that did the same at the same time, names and folders lost: told, and none matched."""
     rng = random.Random(1)
