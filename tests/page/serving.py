@@ -42,7 +42,11 @@ class Served:
     """A page that is served, and what came from it."""
 
     def __init__(
-        self, limits: Limits, tls: tuple[Path, Path] | None = None, day: Timeline | None = None
+        self,
+        limits: Limits,
+        tls: tuple[Path, Path] | None = None,
+        day: Timeline | None = None,
+        language: str = "en",
     ) -> None:
         listening = socket.create_server(("127.0.0.1", 0))
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
@@ -56,8 +60,8 @@ class Served:
             certificate=str(tls[0]) if tls else None,
             certificate_key=str(tls[1]) if tls else None,
             names=("localhost",),
-            day=day_json(day or timeline([frame(1, 110)]), "en"),
-            language="en",
+            day=day_json(day or timeline([frame(1, 110)]), language),
+            language=language,
             code=new_code(),
             limits=limits,
         )
@@ -91,10 +95,13 @@ class Served:
 
 @contextlib.contextmanager
 def serving(
-    limits: Limits | None = None, tls: tuple[Path, Path] | None = None, day: Timeline | None = None
+    limits: Limits | None = None,
+    tls: tuple[Path, Path] | None = None,
+    day: Timeline | None = None,
+    language: str = "en",
 ) -> Iterator[Served]:
     """Serve a page, and end it."""
-    served = Served(limits or Limits(), tls, day)
+    served = Served(limits or Limits(), tls, day, language)
     try:
         yield served
     finally:

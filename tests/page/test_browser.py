@@ -117,6 +117,21 @@ def test_the_code_of_the_picture_pairs_at_once_and_leaves_the_address(
         expect(page.get_by_role("button", name="Pair")).to_be_visible()
 
 
+def test_a_code_counts_while_the_page_is_still_asking(browser: Browser, served: Served) -> None:
+    """A code that comes into the address before the run has answered pairs once it has."""
+    with opened(browser, served.origin) as page:
+        page.add_init_script(
+            """const fetched = window.fetch;
+            window.fetch = async (...all) => {
+              await new Promise((go) => setTimeout(go, 300));
+              return fetched(...all);
+            };"""
+        )
+        page.reload(wait_until="load")
+        page.evaluate("(code) => { location.hash = code; }", served.page.code)
+        expect(page.locator("#headline-figures")).not_to_be_empty()
+
+
 # --- what is shown ------------------------------------------------------------------------------
 
 
@@ -335,6 +350,31 @@ def test_what_is_asked_is_announced_once_and_not_each_second(
         )
 
 
+def test_what_is_asked_no_more_cannot_be_read_on_from(browser: Browser, served: Served, shown: Shown) -> None:
+    """A screen reader that walks through the page finds no ask and no fault that is over, unseen as they are."""
+    with opened(browser, served.origin) as page:
+        pair(page, served.page.code)
+        unseen = page.locator("#assertive")
+        for wrong, words in ((asking(calm(2), OFF), "FILTER OFF"), (faulty(calm(2)), "no answer in 5 s")):
+            shown.show(wrong)
+            expect(unseen).to_contain_text(words)
+            shown.show(calm(2))
+            expect(unseen).to_be_empty()
+
+
+def test_spoken_sentences_are_read_out_in_their_language(browser: Browser) -> None:
+    """What is said in Spanish is marked as Spanish for a screen reader; the page around it is English."""
+    spanish = replace(calm(2), next_cue="Segundo contacto: totalidad", last_said="El filtro sigue puesto")
+    with serving(loose(), language="es") as served, opened(browser, served.origin) as page:
+        shown = Shown(served)
+        shown.show(spanish)
+        pair(page, served.page.code)
+        expect(page.locator("[lang=es]", has_text="“Segundo contacto: totalidad”")).to_be_visible()
+        expect(page.locator("#polite[lang=es]")).to_have_text("El filtro sigue puesto")
+        expect(page.locator("html")).to_have_attribute("lang", "en")
+        shown.close()
+
+
 @pytest.mark.parametrize("size", [PHONE, (640, 360)])
 def test_an_ask_is_seen_wherever_somebody_has_scrolled_to(
     browser: Browser, served_by_rigs: dict[int, tuple[Served, Shown]], size: tuple[int, int]
@@ -433,6 +473,21 @@ def test_too_short_a_touch_says_nothing_and_asks(browser: Browser, served: Serve
         page.get_by_role("button", name="Yes: filter is OFF (all rigs)").click()
         expect(page.get_by_text("Sent, not heard yet")).to_be_visible()
         assert filter_words(served) == [(None, OFF)]
+
+
+def test_the_keyboard_is_back_where_it_was_after_a_question(
+    browser: Browser, served: Served, shown: Shown
+) -> None:
+    """Whoever answers by keys goes on from the button that raised the question, whichever the answer."""
+    shown.show(calm(2))
+    with opened(browser, served.origin) as page:
+        pair(page, served.page.code)
+        button = page.get_by_role("button", name="Filter IS OFF")
+        for answer in ("No", "Yes: filter is OFF (all rigs)"):
+            button.press("Enter")
+            page.wait_for_timeout(400)
+            page.get_by_role("button", name=answer).press("Enter")
+            expect(button).to_be_focused()
 
 
 def test_a_key_held_down_is_a_word_too(browser: Browser, served: Served, shown: Shown) -> None:
@@ -607,7 +662,7 @@ def test_the_page_speaks_when_it_is_asked_to_and_never_late(
 
         say("before the button")
         page.get_by_role("button", name="Speak here").click()
-        spoken(["Speaking here", ""])
+        spoken(["Speaking here", "en"])
         page.evaluate("speechSynthesis.finish(); spoken.length = 0")
         say("late", late_s=1.6)
         say("one")

@@ -10,7 +10,7 @@ export class Link {
   #heardMs = 0;
   #heardDateMs = 0;
   #triedMs = 0;
-  #trying = false;
+  #opening = null;
   #told = 0;
   #on;
 
@@ -28,11 +28,14 @@ export class Link {
   }
 
   /** Ask for the day and listen; true when this browser is paired and the run answers. */
-  async open() {
+  open() {
     this.#triedMs = performance.now();
     if (!this.#heardMs) this.#news();
-    if (this.#trying) return false;
-    this.#trying = true;
+    this.#opening ??= this.#open().finally(() => (this.#opening = null));
+    return this.#opening;
+  }
+
+  async #open() {
     try {
       const answer = await fetch("/api/day", { signal: AbortSignal.timeout(AGAIN_MS) });
       if (answer.status === 403) {
@@ -46,8 +49,6 @@ export class Link {
       return true;
     } catch {
       return false; // the beat tries again
-    } finally {
-      this.#trying = false;
     }
   }
 

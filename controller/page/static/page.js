@@ -32,6 +32,7 @@ let yes = null;
 let yesFromMs = 0;
 let questionTimer = 0;
 let questionAsked = "";
+let askedFrom = null;
 let screenLock = null;
 
 // --- what comes ---------------------------------------------------------------------------------
@@ -42,6 +43,7 @@ function takeDay(newDay) {
   if (drawnDay === JSON.stringify(day)) return;
   drawnDay = JSON.stringify(day);
   setText($("day-title"), day.title);
+  $("cue-text").lang = day.language;
   show(true);
   picture = new DayPicture($("day-picture"), $("day-words"), day);
 }
@@ -71,6 +73,7 @@ function stranger() {
   view = null;
   drawnDay = "";
   announced = { asked: "", wrong: "", said: "", lost: false };
+  shout("");
   closeQuestion();
   show(false);
   $("pairing").hidden = false;
@@ -145,7 +148,8 @@ function renderNow(asked, lostS, now) {
   }
   setText($("coming"), coming);
   const cue = view.next_cue && view.next_cue_utc_ms !== null && !lostS;
-  setText($("cue"), cue ? `In ${timeLeft(view.next_cue_utc_ms, now)} you hear: “${view.next_cue}”` : "");
+  setText($("cue-when"), cue ? `In ${timeLeft(view.next_cue_utc_ms, now)} you hear:` : "");
+  setText($("cue-text"), cue ? `“${view.next_cue}”` : "");
   setText($("caution"), `Caution: ${asked || lostS || yes ? day.wording.caution : day.wording.caution_short}`);
   document.title = asked ? `FILTER ${asked.toUpperCase()} - holdfire` : lostS ? "NO NEWS - holdfire" : "holdfire";
 }
@@ -186,19 +190,21 @@ function announce(asked, lostS) {
   if (key !== announced.asked) {
     announced.asked = key;
     if (asked) alarm(`FILTER ${asked.toUpperCase()}. ${view.ask} ${day.wording.caution_short}`);
+    else shout(""); // nobody who reads on from here may find what is asked no more
   }
   if (view.wrong !== announced.wrong) {
     announced.wrong = view.wrong;
     if (view.wrong) alarm(view.wrong);
+    else if (!asked) shout("");
   }
   if ((lostS > 0) !== announced.lost) {
     announced.lost = lostS > 0;
     if (lostS) alarm(day.wording.no_news.replace("{seconds}", lostS));
-    else setText($("polite"), "The run is heard again.");
+    else tell("The run is heard again.", "en");
   }
   if (view.last_said !== announced.said) {
     announced.said = view.last_said;
-    if (!voice.on) setText($("polite"), view.last_said);
+    if (!voice.on) tell(view.last_said, day.language);
   }
 }
 
@@ -211,6 +217,12 @@ function alarm(text) {
 
 function shout(text) {
   setText($("assertive"), text);
+}
+
+/** Have a screen reader say it when it has time, in its language. */
+function tell(text, language) {
+  $("polite").lang = language;
+  setText($("polite"), text);
 }
 
 // --- what is said -------------------------------------------------------------------------------
@@ -267,6 +279,7 @@ function told(stage, text) {
 }
 
 function ask(text, label, then) {
+  askedFrom ??= document.activeElement;
   yes = then;
   yesFromMs = performance.now() + QUESTION_DEAF_MS;
   questionAsked = label.startsWith("filter") ? askedKey(view) : "";
@@ -282,7 +295,10 @@ function closeQuestion() {
   clearTimeout(questionTimer);
   yes = null;
   questionAsked = "";
+  const inside = $("question").contains(document.activeElement);
   $("question").hidden = true;
+  if (inside) askedFrom?.focus({ preventScroll: true }); // where the keyboard was before the question
+  askedFrom = null;
 }
 
 $("question-yes").addEventListener("click", () => {

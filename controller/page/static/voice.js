@@ -20,7 +20,7 @@ export class Voice {
     this.on = !this.on;
     this.#waiting = [];
     speechSynthesis.cancel();
-    if (this.on) speechSynthesis.speak(new SpeechSynthesisUtterance("Speaking here"));
+    if (this.on) this.#speak({ text: "Speaking here", language: "en" });
   }
 
   /** Speak a `say` event: urgent ones at once, the others after what is being said. */
