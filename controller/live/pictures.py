@@ -1,4 +1,4 @@
-"""Small pictures as they come: each is held against the word on the filter, and the newest of each rig is kept.
+"""Small pictures as they come: each is held against the word on the filter, and shown.
 
 What a picture shows never opens a hold and never withholds a frame (HF-S30): it comes back as `PictureSeen`, and the
 engine tells of it. In a live run it is looked at in a thread of its own, where numerics are first loaded; a rig whose
@@ -107,7 +107,6 @@ class PictureWatch:
         self._outlooks = outlooks
         self._show = show
         self._numbers: dict[str, int] = {}
-        self._latest: dict[str, bytes] = {}
         self._waiting: dict[str, Taken] = {}
         self._news = threading.Condition()
         self._closing = False
@@ -119,7 +118,6 @@ class PictureWatch:
             taken = self._album.take(rig, report)
             if taken is None or self._closing:
                 return
-            self._latest[rig] = taken.thumbnail
             self._waiting[rig] = taken
             self._news.notify()
             if self._thread is None:
@@ -127,11 +125,6 @@ class PictureWatch:
                     target=self._look, args=(now, post), name="pictures", daemon=True
                 )
                 self._thread.start()
-
-    def latest_picture(self, rig: str) -> bytes | None:
-        """Return the newest small picture of a rig, a JPEG; None before the first."""
-        with self._news:
-            return self._latest.get(rig)
 
     def close(self) -> None:
         """Look at nothing more."""
@@ -148,7 +141,8 @@ class PictureWatch:
                     self._news.wait()
                 if self._closing:
                     return
-                rig, taken = self._waiting.popitem()
+                rig = next(iter(self._waiting))  # that of whose pictures none was looked at longest
+                taken = self._waiting.pop(rig)
             number = self._numbers[rig] = self._numbers.get(rig, 0) + 1
             if self._show is not None:
                 with contextlib.suppress(Exception):  # a page that fails costs the run nothing (HF-S18)

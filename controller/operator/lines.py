@@ -211,6 +211,8 @@ def _rig_changes(rig: RigView, before: RigView | None) -> list[str]:
         told.append(f"camera {'ready' if rig.camera_ready else 'NOT READY'}.")
     if rig.paused != (before.paused if before else False):
         told.append("PAUSED." if rig.paused else "goes on.")
+    if rig.doubt and rig.doubt != (before.doubt if before else ""):
+        told.append(f"filter {rig.doubt}.")
     if rig.last_error and rig.last_error != (before.last_error if before else ""):
         told.append(f"error: {rig.last_error}")
     return told

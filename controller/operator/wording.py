@@ -139,6 +139,8 @@ def said_short(rig: RigView) -> str:
 def troubles(rig: RigView, state: RunState) -> list[str]:
     """Return what is wrong with a rig alone, the gravest first; empty when all is well."""
     found = []
+    if rig.doubt:
+        found.append(f"filter {rig.doubt}")
     if not rig.camera_ready:
         found.append("CAMERA NOT READY")
     if rig.paused and state is not RunState.PAUSED:

@@ -62,7 +62,8 @@ class PageProcess:
         self._clock: Clock | None = None
         self._changed = threading.Condition()
         self._view: RunView | None = None
-        self._told: deque[Spoken | Pictured] = deque(maxlen=_SENTENCES)
+        self._told: deque[Spoken] = deque(maxlen=_SENTENCES)
+        self._pictures: dict[str, Pictured] = {}
         self._closing = threading.Event()
         self._listening = threading.Event()
         self._given_up = False
@@ -95,11 +96,16 @@ class PageProcess:
     def say(self, text: str, urgent: bool, late_s: float = 0.0) -> None:
         """Have the open pages speak a sentence that was due so long ago. Returns at once and never raises."""
         if self._clock:
-            self._tell(Spoken(text, urgent, self._clock.now_ns() - seconds_to_ns(late_s)))
+            told = Spoken(text, urgent, self._clock.now_ns() - seconds_to_ns(late_s))
+            with self._changed:
+                self._told.append(told)
+                self._changed.notify_all()
 
     def picture(self, rig: str, number: int, jpeg: bytes) -> None:
         """Give the pages a rig's newest thumbnail. Returns at once and never raises."""
-        self._tell(Pictured(rig, number, jpeg))
+        with self._changed:
+            self._pictures = {**self._pictures, rig: Pictured(rig, number, jpeg)}
+            self._changed.notify_all()
 
     def close(self) -> None:
         """Show the pages the last view, and end the process."""
@@ -117,11 +123,6 @@ class PageProcess:
     def wait_until_it_listens(self, timeout_s: float) -> bool:
         """Wait until the page answers; tell whether it does."""
         return self._listening.wait(timeout_s)
-
-    def _tell(self, message: Spoken | Pictured) -> None:
-        with self._changed:
-            self._told.append(message)
-            self._changed.notify_all()
 
     # --- the process --------------------------------------------------------------------------
 
@@ -201,18 +202,28 @@ class PageProcess:
     # --- its thread that sends ------------------------------------------------------------------
 
     def _send_all(self, connection: Connection) -> None:
-        """Send the newest view and what is spoken. A process that takes nothing blocks only this thread."""
+        """Send what is spoken, the newest pictures and view. A process that takes nothing blocks only this thread."""
         shown: RunView | None = None
+        pictured: dict[str, Pictured] = {}
         sent_s = 0.0
         try:
             while True:
                 with self._changed:
-                    while not (self._told or self._view is not shown or self._closing.is_set()):
+                    while not (
+                        self._told
+                        or self._pictures is not pictured
+                        or self._view is not shown
+                        or self._closing.is_set()
+                    ):
                         self._changed.wait()
                     closing, told, view = self._closing.is_set(), list(self._told), self._view
+                    before, pictured = pictured, self._pictures
                     self._told.clear()
-                for message in told:
-                    connection.send(message)
+                for sentence in told:
+                    connection.send(sentence)
+                for rig, picture in pictured.items():
+                    if before.get(rig) is not picture:
+                        connection.send(picture)
                 if view is not None and view is not shown:
                     gap_s = _NEWS_GAP_S if shown is None or _news(view) != _news(shown) else _CALM_GAP_S
                     wait_s = sent_s + gap_s - time.monotonic()

@@ -10,7 +10,7 @@ from controller.operator.wording import CAUTION, STATE_WORDS, ask_sentence, noth
 from controller.page.data import day_json, spoken_json, view_json
 from controller.units import FilterState
 from tests.engine.builder import OFF, at, frame, rig_info, timeline
-from tests.operator.views import ASKS_OFF_LATE, CALM, TROUBLED
+from tests.operator.views import ASKS_OFF_LATE, CALM, TROUBLED, with_rig
 
 
 def test_the_day_has_the_timelines_instants_in_milliseconds() -> None:
@@ -50,6 +50,14 @@ def test_a_view_has_every_field_and_the_terminals_sentences() -> None:
     assert [rig["asked_short"] for rig in told["rigs"]] == ["OFF 12 s late", "OFF in 5 s", "-"]
     troubles = json.loads(view_json(TROUBLED, {}))["rigs"][1]["troubles"]
     assert troubles == ["CAMERA NOT READY", "1 unknown", "last error: no answer in 5 s"]
+
+
+def test_each_rig_tells_the_doubt_about_its_own_filter() -> None:
+    """HF-S30: with two filters left off, both rows say so, though there is room for one alarm."""
+    doubt = "said on, but the picture is clipped over 3.0% of it, as without a filter: put the filter on"
+    doubted = with_rig(with_rig(CALM, "long", doubt=doubt), "wide", doubt=doubt)
+    rigs = json.loads(view_json(doubted, {}))["rigs"]
+    assert [rig["troubles"] for rig in rigs] == [[f"filter {doubt}"], [f"filter {doubt}"], []]
 
 
 def test_a_name_that_is_no_text_still_reaches_the_page() -> None:

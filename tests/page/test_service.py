@@ -35,6 +35,8 @@ from tests.operator.views import ASKS_OFF, CALM, with_rig
 from tests.page.serving import PATIENCE_S, Events, Served, loose, serving, until, word
 
 MARKS = itertools.count()
+NO_WORD_ID = "6f1c9a4e-2b7d-4c35-9e18-0d5a7b3c2f61"
+"""The same in every process: tests are told apart by their parameters."""
 OFF, ON = FilterState.OFF, FilterState.ON
 PATHS = [
     ("GET", "/api/day"), ("GET", "/api/events"), ("GET", "/api/pictures/long"), ("GET", "/api/openapi.json"),
@@ -190,9 +192,13 @@ def test_long_bodies_are_refused(served: Served) -> None:
     "body",
     [
         b"", b"[]", b"{", b"[" * 4000, b'{"id": 1}', b'{"kind": NaN}', b'{"rig": "\\ud800"}', b"\xff\xfe",
-        json.dumps(word("filter")).encode(), json.dumps(word("pause", state="on")).encode(),
-        json.dumps(word("filter", state="unsaid")).encode(), json.dumps(word("pause", rig="nobody")).encode(),
-        json.dumps(word("pause", more=1)).encode(), json.dumps(word("fire")).encode(),
+        *(
+            json.dumps({"id": NO_WORD_ID, **said}).encode()
+            for said in (
+                {"kind": "filter"}, {"kind": "pause", "state": "on"}, {"kind": "filter", "state": "unsaid"},
+                {"kind": "pause", "rig": "nobody"}, {"kind": "pause", "more": 1}, {"kind": "fire"},
+            )
+        ),
     ],
 )  # fmt: skip
 def test_what_is_no_word_is_told_so(served: Served, body: bytes) -> None:
@@ -389,6 +395,27 @@ def test_pictures_are_given_where_there_are_any(served: Served) -> None:
         answer = client.get("/api/pictures/wide")
         assert (answer.headers["content-type"], answer.content[:2]) == ("image/jpeg", b"\xff\xd8")
         assert client.get("/api/pictures/long").status_code == 404
+
+
+def test_pictures_crowd_out_no_sentence_and_outlive_the_page() -> None:
+    """HF-S18: of a flood of pictures the newest of each rig is kept, beside what is to be said and for a new process."""
+    with serving() as served, served.paired() as client:
+        show(served, CALM)
+        pid = served.page.pid
+        assert pid is not None
+        with contextlib.closing(Events(client)) as events:
+            os.kill(pid, signal.SIGSTOP)
+            served.page.say("Filter off now", urgent=True)
+            for number in range(1, 500):
+                served.page.picture("long" if number % 2 else "wide", number, b"\xff\xd8" + bytes(20_000))
+            os.kill(pid, signal.SIGCONT)
+            assert json.loads(events.next("say"))["text"] == "Filter off now"
+        os.kill(pid, signal.SIGKILL)
+        until(lambda: served.page.pid != pid)
+        assert served.page.wait_until_it_listens(PATIENCE_S)
+        show(served, CALM)
+        with contextlib.closing(Events(client)) as events:
+            assert [rig["picture"] for rig in json.loads(events.next("view"))["rigs"]] == [499, 498, None]
 
 
 def test_a_reader_that_takes_nothing_delays_nobody_and_is_let_go() -> None:
