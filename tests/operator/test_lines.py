@@ -141,6 +141,7 @@ def test_changes_of_a_rig_are_told() -> None:
         "wide: the filter is said to be OFF.": {"filter_said": OFF},
         "wide: camera NOT READY.": {"camera_ready": False},
         "wide: PAUSED.": {"paused": True},
+        "wide: filter said on, but dark.": {"doubt": "said on, but dark"},
         "wide: error: no answer in 5 s": {"last_error": "no answer in 5 s"},
     }
     for line, changes in cases.items():
