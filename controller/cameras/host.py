@@ -16,7 +16,6 @@ import queue
 import signal
 import threading
 import traceback
-import zlib
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field
 from multiprocessing import resource_tracker
@@ -25,7 +24,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from controller.cameras.clock import ClockEpoch, MonotonicClock
-from controller.cameras.pictures import Body, Photographer, VirtualScenery
+from controller.cameras.pictures import Body, Photographer, VirtualScenery, serial_of
 from controller.cameras.protocol import Camera, Clock, MissReason
 from controller.cameras.punctual import GarbageCollector, claim_precedence, hand_memory_back
 from controller.cameras.simulated import MODEL, SimFault, SimulatedDevice, filter_left
@@ -94,20 +93,15 @@ class CameraSpec:
             seed=self.seed,
             clock_error_s=self.clock_error_s,
             outlook=self.outlook,
-            serial=self.serial,
+            serial=serial_of(self.rig),
         )
         return device.open
-
-    @property
-    def serial(self) -> str:
-        """Return the serial number that a camera which is not there writes into its pictures."""
-        return f"HF{zlib.crc32(self.rig.encode()):08X}"
 
     def _stage(self) -> Stage | None:
         """Return what puts rendered pictures into the virtual camera's folder; None for a real camera."""
         if self.virtual_folder is None or self.outlook is None:
             return None
-        body = Body(model=self.model, serial=self.serial, clock_error_s=self.clock_error_s)
+        body = Body(model=self.model, serial=serial_of(self.rig), clock_error_s=self.clock_error_s)
         scenery = VirtualScenery(self.virtual_folder, Photographer(self.outlook, self.seed), body)
 
         def stage(opened_utc_ns: int, settings: Settings) -> None:

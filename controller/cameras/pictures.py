@@ -6,6 +6,7 @@ Numerics and the imaging library are loaded when the first picture is made; `Pho
 from __future__ import annotations
 
 import io
+import zlib
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -30,6 +31,11 @@ class Body:
     serial: str
     clock_error_s: float = 0.0
     """How far its own clock is ahead of UTC, seconds."""
+
+
+def serial_of(rig: str) -> str:
+    """Return the serial number that a rig's camera which is not there writes into its pictures."""
+    return f"HF{zlib.crc32(rig.encode()):08X}"
 
 
 class Photographer:

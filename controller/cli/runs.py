@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from controller import __version__
 from controller.cameras.clock import ClockEpoch, MonotonicClock
+from controller.cameras.pictures import serial_of
 from controller.cameras.profiles import UNSEEN_BY_HAND
 from controller.cameras.protocol import Camera, CameraFacts, Clock
 from controller.cameras.simulated import MODEL as SIMULATED_MODEL
@@ -183,6 +184,7 @@ def _simulate(
             engine=engine,
             cameras={
                 rig.name: _simulated_opener(
+                    rig.name,
                     bodies[rig.name],
                     frames_folder(folder, engine.timeline, rig),
                     faults,
@@ -201,7 +203,7 @@ def _simulate(
 
 
 def _simulated_opener(
-    body: CameraBody, pictures: Path, faults: list[SimFault], outlook: Outlook | None
+    rig: str, body: CameraBody, pictures: Path, faults: list[SimFault], outlook: Outlook | None
 ) -> Callable[[Clock], Camera]:
     devices: dict[int, SimulatedDevice] = {}
 
@@ -209,8 +211,9 @@ def _simulated_opener(
         device = devices.get(id(clock))
         if device is None:
             device = SimulatedDevice(
-                body, clock, folder=pictures, faults=faults, outlook=outlook, picture_width_px=FAST_WIDTH_PX
-            )
+                body, clock, folder=pictures, faults=faults, outlook=outlook, picture_width_px=FAST_WIDTH_PX,
+                serial=serial_of(rig),
+            )  # fmt: skip
             devices[id(clock)] = device
         return device.open()
 

@@ -6,8 +6,8 @@ import json
 import shutil
 from pathlib import Path
 
-from tests.account.gather.eclipse import SERIALS, Eclipse, disturb
-from tests.cli.command import as_json, holdfire
+from tests.account.gather.eclipse import SERIALS, Eclipse, disturb, three_rig_plan
+from tests.cli.command import as_json, holdfire, only_run
 
 
 def test_a_day_is_gathered_described_and_put_in_folders(eclipse: Eclipse, tmp_path: Path) -> None:
@@ -119,3 +119,15 @@ def test_wrong_use_is_one_line(eclipse: Eclipse, tmp_path: Path) -> None:
         assert done.returncode == code, words
         assert done.stderr.startswith(line)
         assert done.stderr.count("\n") == 1
+
+
+def test_a_rehearsal_in_virtual_time_is_gathered(tmp_path: Path) -> None:
+    """Its twin rigs have cameras with numbers of their own: every picture is found though both did the same at once."""
+    (tmp_path / "plan.yaml").write_text(three_rig_plan(), encoding="utf-8")
+    assert holdfire("rehearse", "plan.yaml", "--fast", cwd=tmp_path).returncode == 0
+    run = only_run(tmp_path / "runs")
+    told = as_json(holdfire("gather", str(run), str(run / "frames"), "--no-sidecars", "--json", cwd=tmp_path))
+    assert len(told["matches"]) == 500
+    assert {one["ground"] for one in told["matches"]} == {"name, time and settings"}
+    assert len({one["serial"] for one in told["camera_clocks"]}) == 3
+    assert told["pictures_of_no_frame"] == told["frames_without_picture"] == told["doubts"] == []
