@@ -7,11 +7,14 @@ import os
 import re
 import shutil
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
-from controller.cli import paging
+from controller.cli import cues, paging
+from controller.cli.app import app
 from controller.cli.cues import Hoarse, speak_in_a_row, speak_in_real_time
 from controller.errors import HoldfireError
 from controller.operator.voice import EspeakVoice, SilentVoice, speaks
@@ -126,10 +129,14 @@ def speaking_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return log
 
 
-def test_it_is_spoken_in_a_row(spanish: Path, speaking_program: Path) -> None:
+def test_it_is_spoken_in_a_row(
+    spanish: Path, speaking_program: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """--speak speaks the list and what may happen, in order, in the plan's language; here the last sentences."""
-    words = ("cues", str(spanish), "--speak", "--from", "C4", "--json")
-    data = as_json(holdfire(*words, cwd=spanish.parent))
+    monkeypatch.setattr(cues, "speak_in_a_row", partial(speak_in_a_row, gap_s=0))
+    done = CliRunner().invoke(app, ["cues", str(spanish), "--speak", "--from", "C4", "--json"])
+    assert done.exit_code == 0, done.output
+    data = json.loads(done.stdout)
     expected = [one["say"] for one in data["sentences"]] + data["when_it_happens"]
     spoken = speaking_program.read_text(encoding="utf-8").splitlines()
     assert spoken == [f"es {sentence}" for sentence in expected]

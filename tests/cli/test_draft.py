@@ -128,7 +128,7 @@ def test_questions_nobody_answers_end_it(tmp_path: Path) -> None:
         (("--corona", "30"), "--corona"),
         (("--crescents", "0"), "--crescents"),
         (("--iso", "123456"), "does not list it"),
-        (("--card", "5"), "too small"),
+        (("--card", "5", "--date", "2026-08-12"), "too small"),
         (("--frame-gap", "soon"), "--frame-gap"),
         (("--battery", "big"), "--battery"),
         (("--wide", "wide"), "--wide"),

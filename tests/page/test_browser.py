@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from PIL import Image, ImageStat
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from controller.cameras.clock import VirtualClock
 from controller.engine import messages as m
@@ -429,12 +429,21 @@ def filter_words(served: Served) -> list[tuple[str | None, FilterState]]:
     return [(one.rig, one.state) for one in served.said() if isinstance(one, m.FilterSaid)]
 
 
+def fades_soon(route: Route) -> None:
+    """Have what was heard stand there for a moment instead of seconds."""
+    answer = route.fetch()
+    assert "SHOWN_MS = 6000" in answer.text()
+    route.fulfill(response=answer, body=answer.text().replace("SHOWN_MS = 6000", "SHOWN_MS = 600"))
+
+
 def test_a_word_is_held_down_and_is_heard_only_by_the_engine(
     browser: Browser, served: Served, shown: Shown
 ) -> None:
     """HF-S29: held down it is sent; HEARD stands there once the id is in a view; without that it says NOT HEARD."""
     shown.show(asking(calm(2), OFF))
     with opened(browser, served.origin) as page:
+        page.route("**/static/words.js", fades_soon)
+        page.reload()
         pair(page, served.page.code)
         hold(page, "Hold here when they ALL are OFF")
         expect(page.get_by_text("Sent, not heard yet: filter is OFF (all rigs)")).to_be_visible()
@@ -604,7 +613,7 @@ def test_the_last_view_told_again_is_no_news(browser: Browser, served: Served, s
         page.get_by_label("Code of eight digits").fill(served.page.code)
         page.get_by_role("button", name="Pair").click()
         expect(page.locator("#headline-top")).to_have_text("NO NEWS")
-        expect(page.locator("#headline-figures")).to_have_text("6 s")
+        expect(page.locator("#headline-figures")).to_have_text("4 s")
 
 
 def test_two_pages_agree(browser: Browser, served: Served, shown: Shown) -> None:
