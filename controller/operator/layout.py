@@ -22,6 +22,7 @@ from controller.operator.wording import (
     asked_first,
     asked_rigs,
     local_time,
+    looks_bare,
     names,
     nothing_asked,
     plain_text,
@@ -158,6 +159,8 @@ def _headline(view: RunView, asked: FilterState | None, confirming_stop: bool) -
         return STATE_WORDS[view.state]
     if asked is not None:
         return f"FILTER {asked.value.upper()}"
+    if looks_bare(view):
+        return "! FILTER ON"
     if view.state is RunState.PAUSED:
         return STATE_WORDS[view.state]
     look = "!" if wrong(view) else ""

@@ -160,6 +160,12 @@ def wrong(view: RunView) -> str:
     return f"Camera not ready: {names(dead)}" if dead else ""
 
 
+def looks_bare(view: RunView) -> bool:
+    """Tell whether a lens looks bare though its filter is said to be on: then ON is the biggest thing on a screen."""
+    over = view.state in (RunState.STOPPED, RunState.FINISHED)
+    return not over and any(rig.doubt and rig.filter_said is FilterState.ON for rig in view.rigs)
+
+
 def nothing_asked(view: RunView) -> str:
     """Return what there is to do while no filter is asked for."""
     match view.state:

@@ -19,6 +19,7 @@ from controller.operator.wording import (
     ask_sentence,
     ask_short,
     asked_first,
+    looks_bare,
     nothing_asked,
     said_short,
     troubles,
@@ -92,6 +93,7 @@ def view_json(view: RunView, pictures: Mapping[str, int]) -> bytes:
     told["ask"] = ask_sentence(view, asked) if asked else ""
     told["to_do"] = nothing_asked(view)
     told["wrong"] = wrong(view)
+    told["looks_bare"] = looks_bare(view)
     for rig, told_rig in zip(view.rigs, told["rigs"], strict=True):
         told_rig["picture"] = pictures.get(rig.name)
         told_rig["asked_short"], told_rig["said_short"] = ask_short(rig), said_short(rig)

@@ -198,6 +198,23 @@ def test_a_camera_that_is_not_ready_shows_in_the_large_figures() -> None:
     assert "!! Camera not ready: wide" in lines
 
 
+def test_a_lens_that_looks_bare_is_the_biggest_thing() -> None:
+    """HF-S30: where a picture contradicts "on", ON is in the large figures; where it contradicts "off", never OFF."""
+    doubt = "said on, but the picture is clipped over 3.0% of it, as without a filter: put the filter on"
+    bare = replace(with_rig(CALM, "long", doubt=doubt, filter_said=ON), alarm=f"filter of long {doubt}")
+    assert shows_large(bare, "! FILTER ON")
+    doubt = "said off, but the picture is black: check the front of the lens"
+    dark = replace(with_rig(CALM, "long", doubt=doubt, filter_said=OFF), alarm=f"filter of long {doubt}")
+    for view in (dark, replace(bare, state=RunState.FINISHED)):
+        assert not any(shows_large(view, f"! FILTER {word}") for word in ("ON", "OFF"))
+
+
+def shows_large(view: RunView, text: str) -> bool:
+    """Whether the screen has these large figures."""
+    figures = [line.rstrip() for line in large(text, 80, tall=1, ink="█")]
+    return Screen(view, 80, 24).lines()[2 : 2 + len(figures)] == figures
+
+
 @pytest.mark.parametrize("state", [RunState.STOPPED, RunState.FINISHED])
 def test_a_run_that_is_over_asks_for_nothing(state: RunState) -> None:
     """After the end no screen asks for the filter any more."""

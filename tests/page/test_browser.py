@@ -164,7 +164,16 @@ def test_the_biggest_thing_is_what_to_do_or_how_long_until_the_next(
     """The figures are larger than any other text; with nothing asked they count down to the next contact."""
     with opened(browser, served.origin) as page:
         pair(page, served.page.code)
-        for view, top in ((calm(2), "C2 in"), (asking(calm(2), OFF), "FILTER"), (faulty(calm(2)), "! C2 in")):
+        long, wide = calm(2).rigs
+        bare = replace(long, doubt="said on, but the picture is clipped: put the filter on")
+        dark = replace(long, filter_said=OFF, doubt="said off, but the picture is black: check the lens")
+        for view, top in (
+            (calm(2), "C2 in"),
+            (asking(calm(2), OFF), "FILTER"),
+            (faulty(calm(2)), "! C2 in"),
+            (replace(calm(2), rigs=(bare, wide), alarm=f"filter of long {bare.doubt}"), "! FILTER"),
+            (replace(calm(2), rigs=(dark, wide), alarm=f"filter of long {dark.doubt}"), "! C2 in"),
+        ):
             shown.show(view)
             expect(page.locator("#headline-top")).to_have_text(top)
             figures, other = page.evaluate(

@@ -159,6 +159,7 @@ function headline(asked, lostS, now) {
   if (OVER.includes(view.state)) return ["", day.wording.states[view.state]];
   if (lostS) return ["NO NEWS", `${lostS} s`];
   if (asked) return ["FILTER", asked.toUpperCase()];
+  if (view.looks_bare) return ["! FILTER", "ON"];
   if (view.state === "paused") return ["", day.wording.states.paused];
   const mark = view.wrong ? "! " : "";
   if (view.next_contact === null) return [mark, "LAST"];
