@@ -56,10 +56,14 @@ def practice(what: Path | None, runs: Path, picture: Path | None, *, as_json: bo
         print_json(to_json_dict(found))
     else:
         print(to_text(found), end="")  # noqa: T201
-    if picture and any(words_by_hold(day) for day in found.days):
+    if picture is None:
+        return
+    drawable = any(words_by_hold(day) for day in found.days)
+    if drawable:
         draw(picture, found)
-        if not as_json:
-            console().print(f"Drawn: {picture}", soft_wrap=True)
+    if not as_json:
+        told = f"Drawn: {picture}" if drawable else f"No word was practised, so {picture} is not drawn."
+        console().print(told, soft_wrap=True, markup=False)
 
 
 def _where(what: Path, runs: Path) -> tuple[Path, Timeline | None]:

@@ -145,7 +145,7 @@ def rehearse(
             outcome = _live(
                 engine, folder, journal, operator, ClockEpoch.pretended(begins), facts, prepared.compiled.bodies,
                 simulated=True, virtual=False, faults=sim_faults, plain=plain, silent=silent, resumed=False,
-                onlookers=onlookers, page=page,
+                onlookers=onlookers, page=page, as_json=as_json,
             )  # fmt: skip
     finish(folder, outcome, as_json=as_json, practised=operator is None)
 
@@ -272,7 +272,7 @@ def run(
         outcome = _live(
             Engine(timeline), folder, journal, operator, epoch, facts, prepared.compiled.bodies,
             simulated=False, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=False,
-            onlookers=onlookers, page=page,
+            onlookers=onlookers, page=page, as_json=as_json,
         )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
 
@@ -339,7 +339,7 @@ def resume(
             outcome = _live(
                 engine, folder, journal, operator, epoch, facts, bodies,
                 simulated=rehearsal, virtual=virtual, faults=[], plain=plain, silent=silent, resumed=True,
-                onlookers=onlookers, page=page,
+                onlookers=onlookers, page=page, as_json=as_json,
             )  # fmt: skip
     finish(folder, outcome, as_json=as_json)
 
@@ -397,6 +397,7 @@ def _live(
     resumed: bool,
     onlookers: tuple[Surface, ...],
     page: OpenPage | None,
+    as_json: bool,
 ) -> str:
     from controller.cameras.host import CameraProcess, CameraSpec
     from controller.live.awake import AwakeKeeper
@@ -435,7 +436,11 @@ def _live(
     else:
         surface = ConsoleSurface(
             lambda on_word: open_console(
-                on_word, plain=plain, piped_words=no_real_camera, corner=page.corner if page else str
+                on_word,
+                plain=plain,
+                piped_words=no_real_camera,
+                corner=page.corner if page else str,
+                screen=sys.stderr if as_json else None,  # standard output is the JSON's alone
             )
         )
     if page:

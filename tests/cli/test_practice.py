@@ -21,7 +21,7 @@ def made(tmp_path: Path, count: int = 2) -> RunFolder:
 
 
 def test_live_rehearsal_tells_how_late_the_words_were(tmp_path: Path) -> None:
-    """A live rehearsal in which nobody says anything ends with the hold that was due, as never said."""
+    """A live rehearsal in which nobody says anything ends with its hold as never said; the JSON stands alone."""
     (tmp_path / "short.yaml").write_text(PLAN)
     words = (
         "rehearse",
@@ -35,8 +35,8 @@ def test_live_rehearsal_tells_how_late_the_words_were(tmp_path: Path) -> None:
         "--json",
     )
     done = holdfire(*words, cwd=tmp_path)
-    printed = done.stdout[done.stdout.index("\n{\n") :]
-    told = as_json(type(done)(done.args, done.returncode, printed, done.stderr))["practice"]
+    told = as_json(done)["practice"]
+    assert "the filter is no longer asked to be ON" in done.stderr  # what happens is told beside the JSON
     (word,) = told["days"][0]["practices"][0]["words"]
     assert (word["rig"], word["needs"], word["outcome"]) == ("long", "on", "never said")
     (day,) = find_practices(tmp_path / "runs").days
@@ -77,6 +77,11 @@ def test_practice_draws(tmp_path: Path) -> None:
     made(tmp_path)
     assert holdfire("practice", "--picture", "words.svg", cwd=tmp_path).returncode == 0
     assert "<svg" in (tmp_path / "words.svg").read_text()
+    nothing = holdfire(
+        "practice", str(SAMPLES / "total_2027.yaml"), "--picture", "no_words.svg", cwd=tmp_path
+    )
+    assert nothing.stdout.endswith("No word was practised, so no_words.svg is not drawn.\n")
+    assert not (tmp_path / "no_words.svg").exists()
     refused = holdfire("practice", "--picture", "words.txt", cwd=tmp_path)
     assert (refused.returncode, len(refused.stderr.splitlines())) == (2, 1)
 
