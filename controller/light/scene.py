@@ -7,7 +7,6 @@ Plain data and plain arithmetic: a camera's process reads it without ephemeris a
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
 from dataclasses import dataclass
 
 
@@ -125,32 +124,6 @@ class Outlook:
     def filter_on_at(self, utc_ns: int) -> bool:
         """Return whether the plan has the filter on at an instant."""
         return not any(from_ns <= utc_ns < until_ns for from_ns, until_ns in self.filter_off_utc_ns)
-
-
-def limb_through(angles_deg: list[float], heights_arcsec: list[float], *, steps: int = 720) -> Limb:
-    """Return a limb through heights at uneven angles, by straight lines between them.
-
-    Args:
-        angles_deg: position angles about the Moon's centre, rising, 0 to below 360.
-        heights_arcsec: over the mean limb, as many.
-        steps: how many even steps to make of it.
-
-    Raises:
-        ValueError: if there are no heights, not as many of both, or the angles do not rise.
-    """
-    if not angles_deg or len(angles_deg) != len(heights_arcsec):
-        raise ValueError("a limb needs as many heights as angles")
-    if sorted(set(angles_deg)) != angles_deg or not 0 <= angles_deg[0] <= angles_deg[-1] < 360:
-        raise ValueError("the angles of a limb rise from 0 to below 360 degrees")
-    around = [angles_deg[-1] - 360, *angles_deg, angles_deg[0] + 360]
-    heights = [heights_arcsec[-1], *heights_arcsec, heights_arcsec[0]]
-    made = []
-    for step in range(steps):
-        angle = 360.0 * step / steps
-        right = min(max(bisect_right(around, angle), 1), len(around) - 1)
-        share = (angle - around[right - 1]) / (around[right] - around[right - 1])
-        made.append(heights[right - 1] + share * (heights[right] - heights[right - 1]))
-    return Limb(tuple(made))
 
 
 def made_up_limb(seed: int, *, rms_arcsec: float = 0.8, steps: int = 720) -> Limb:

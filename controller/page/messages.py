@@ -87,9 +87,6 @@ class Close:
     """The run is over."""
 
 
-ToPage = Shown | Spoken | Pictured | Close
-
-
 # --- from the page to the run -------------------------------------------------------------------
 
 

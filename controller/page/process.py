@@ -1,7 +1,7 @@
 """The run's side of the page: a surface that looks on, and says words, through a process of its own.
 
-Nothing here waits for that process. Only the newest view is kept for it, sentences are bounded, and when it
-ends it is started again a few times, with the same sessions and the same code. The web server is imported
+Nothing here waits for that process. Only the newest view and pictures are kept for it, sentences are bounded, and
+when it ends it is started again a few times, with the same sessions and the same code. The web server is imported
 there, not here.
 """
 

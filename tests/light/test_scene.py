@@ -9,7 +9,7 @@ import pickle
 import pytest
 
 from controller.light.sampling import scene_of
-from controller.light.scene import Limb, Scene, limb_through, made_up_limb
+from controller.light.scene import Limb, Scene, made_up_limb
 from controller.sky import Circumstances, Site, circumstances
 from controller.sky.track import sun_track
 from controller.units import NS_PER_S, ContactName
@@ -100,24 +100,19 @@ def test_scene_is_small_and_travels(sky: Circumstances) -> None:
 
 
 def test_unusable_tables_are_refused() -> None:
-    """Rows of unequal length, too few steps and angles that fall are told."""
+    """Rows of unequal length, and too few steps or heights, are told."""
     row = (0.0,) * 4
     with pytest.raises(ValueError, match="four steps"):
         Scene(
             starts_utc_ns=0, step_s=1.0, east_arcsec=row[:3], north_arcsec=row, sun_radius_arcsec=row,
             moon_radius_arcsec=row, sun_altitude_deg=row, zenith_angle_deg=row,
         )  # fmt: skip
-    with pytest.raises(ValueError, match="rise"):
-        limb_through([10.0, 5.0], [0.0, 1.0])
     with pytest.raises(ValueError, match="four heights"):
         Limb((0.0,))
 
 
-def test_limbs_go_through_what_they_are_given() -> None:
-    """Heights between angles lie on straight lines, around north too; a made-up one has the roughness asked for."""
-    limb = limb_through([90.0, 270.0], [0.0, 2.0], steps=360)
-    assert limb.heights_arcsec[180] == pytest.approx(1.0)
-    assert limb.heights_arcsec[0] == pytest.approx(1.0)
+def test_a_made_up_limb_is_as_rough_as_asked_for() -> None:
+    """It has the roughness asked for, and is the same for the same seed alone."""
     made = made_up_limb(1, rms_arcsec=0.8).heights_arcsec
     assert math.sqrt(sum(h * h for h in made) / len(made)) == pytest.approx(0.8, abs=0.001)
     assert made == made_up_limb(1).heights_arcsec != made_up_limb(2).heights_arcsec
