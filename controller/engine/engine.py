@@ -184,7 +184,7 @@ class Engine:
                     self._said[rig] = FilterState(record["state"])
                     self._doubt.pop(rig, None)
             elif kind == "filter_doubted":
-                self._doubt[record["rig"]] = _doubt(FilterState(record["said"]), record["shows"])
+                self._doubt.setdefault(record["rig"], _doubt(FilterState(record["said"]), record["shows"]))
             elif kind == "doubt_over":
                 self._doubt.pop(record["rig"], None)
             elif kind == "hold_opened" and record["hold_id"] in self._hold_state:
@@ -412,7 +412,9 @@ class Engine:
             self._told_doubt.pop(rig, None)
             self._record("doubt_over", rig=rig, frame_id=event.frame_id)
         elif event.verdict == "contradicts":
-            self._doubt[rig] = _doubt(event.said, event.shows)
+            self._doubt.setdefault(
+                rig, _doubt(event.said, event.shows)
+            )  # one alarm, not a new one each picture
             self._record(
                 "filter_doubted", rig=rig, frame_id=event.frame_id, said=event.said.value, shows=event.shows,
                 stops=event.stops, at_least=event.at_least,

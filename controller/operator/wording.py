@@ -140,7 +140,12 @@ def troubles(rig: RigView, state: RunState) -> list[str]:
     """Return what is wrong with a rig alone, the gravest first; empty when all is well."""
     found = []
     if rig.doubt:
-        found.append(f"filter {rig.doubt}")
+        bright = rig.filter_said is FilterState.ON
+        found.append(
+            "PICTURE TOO BRIGHT: PUT THE FILTER ON"
+            if bright
+            else "PICTURE TOO DARK: CHECK THE FRONT OF THE LENS"
+        )
     if not rig.camera_ready:
         found.append("CAMERA NOT READY")
     if rig.paused and state is not RunState.PAUSED:

@@ -23,14 +23,19 @@ def begun(**options: Any) -> Bench:
 
 
 def seen(
-    bench: Bench, seconds: float, said: FilterState, verdict: m.PictureVerdict, rig: str = "long"
+    bench: Bench,
+    seconds: float,
+    said: FilterState,
+    verdict: m.PictureVerdict,
+    rig: str = "long",
+    shows: str = "is clipped all over",
 ) -> list[m.Effect]:
     """A picture that says so comes at that second."""
     bench.run_to(seconds)
     return bench.feed(
         m.PictureSeen(
             now_utc_ns=at(seconds), rig=rig, frame_id="long/0000", said=said, verdict=verdict, stops=14.0,
-            at_least=True, shows="is clipped all over",
+            at_least=True, shows=shows,
         )
     )  # fmt: skip
 
@@ -110,6 +115,22 @@ def test_it_is_said_again_now_and_then_and_clears_when_a_picture_agrees() -> Non
     assert bench.engine.view(at(42)).alarm == ""
     assert kinds(seen(bench, 43, ON, "agrees")) == []
     assert sentences(seen(bench, 44, ON, "contradicts"))
+
+
+def test_one_doubt_is_one_alarm_however_many_pictures_raise_it() -> None:
+    """The alarm stays as it was first told, while each picture's own figures are on record."""
+    bench = begun()
+    bench.say(-5, ON)
+    for n in range(12, 16):
+        seen(bench, n, ON, "contradicts", shows=f"is clipped over {n} % of it")
+    records = [
+        effect.data["shows"]
+        for effect in bench.effects
+        if isinstance(effect, m.Record) and effect.kind == "filter_doubted"
+    ]
+    assert records == [f"is clipped over {n} % of it" for n in range(12, 16)]
+    alarm = "filter of long said on, but the picture is clipped over 12 % of it: put the filter on"
+    assert bench.engine.view(at(16)).alarm == alarm
 
 
 def test_a_picture_of_an_earlier_word_is_no_news() -> None:

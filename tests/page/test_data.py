@@ -9,7 +9,7 @@ from controller.engine.view import RigView, RunView
 from controller.operator.wording import CAUTION, STATE_WORDS, ask_sentence, nothing_asked, wrong
 from controller.page.data import day_json, spoken_json, view_json
 from controller.units import FilterState
-from tests.engine.builder import OFF, at, frame, rig_info, timeline
+from tests.engine.builder import OFF, ON, at, frame, rig_info, timeline
 from tests.operator.views import ASKS_OFF_LATE, CALM, TROUBLED, with_rig
 
 
@@ -53,11 +53,16 @@ def test_a_view_has_every_field_and_the_terminals_sentences() -> None:
 
 
 def test_each_rig_tells_the_doubt_about_its_own_filter() -> None:
-    """HF-S30: with two filters left off, both rows say so, though there is room for one alarm."""
-    doubt = "said on, but the picture is clipped over 3.0% of it, as without a filter: put the filter on"
-    doubted = with_rig(with_rig(CALM, "long", doubt=doubt), "wide", doubt=doubt)
-    rigs = json.loads(view_json(doubted, {}))["rigs"]
-    assert [rig["troubles"] for rig in rigs] == [[f"filter {doubt}"], [f"filter {doubt}"], []]
+    """HF-S30: with doubts about two filters both rows say so, though there is room for one alarm."""
+    bare = with_rig(
+        CALM, "long", filter_said=ON, doubt="said on, but the picture is clipped: put the filter on"
+    )
+    both = with_rig(bare, "wide", filter_said=OFF, doubt="said off, but the picture is black: check the lens")
+    told = json.loads(view_json(both, {}))
+    assert [rig["troubles"] for rig in told["rigs"]] == [
+        ["PICTURE TOO BRIGHT: PUT THE FILTER ON"], ["PICTURE TOO DARK: CHECK THE FRONT OF THE LENS"], [],
+    ]  # fmt: skip
+    assert (told["looks_bare"], json.loads(view_json(CALM, {}))["looks_bare"]) == (True, False)
 
 
 def test_a_name_that_is_no_text_still_reaches_the_page() -> None:
