@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from dataclasses import replace
 
 import pytest
@@ -56,6 +57,21 @@ def test_filter_that_is_on_agrees(sky: Circumstances, outlook: Outlook, after_c1
     assert got.verdict is Verdict.AGREES
     assert abs(got.stops) < 1
     assert not got.at_least
+
+
+@pytest.mark.parametrize("contact", [ContactName.C2, ContactName.C3])
+def test_contacts_that_are_seconds_off_raise_no_alarm(
+    sky: Circumstances, outlook: Outlook, contact: ContactName
+) -> None:
+    """Another limb than the model's, and a clock or contacts 3 s off either way: an honest "off" is never doubted."""
+    real = replace(outlook, limb=made_up_limb(1))
+    for seconds, exposure_s in itertools.product((-5, -2, -0.5, 0.5, 2, 5), (1 / 4000, 1 / 500, 1 / 30)):
+        instant = at(sky, contact, seconds)
+        shot = {"exposure_s": exposure_s, "f_number": 8.0, "iso": 100}
+        picture = jpeg(developed(seen_through(real, instant, filter_on=False, **shot)))  # type: ignore[arg-type]
+        for off_s in (-3, 0, 3):
+            got = judge(picture, outlook, instant + off_s * NS_PER_S, said_on=False, **shot)
+            assert got.verdict is not Verdict.CONTRADICTS, (seconds, exposure_s, off_s, got)
 
 
 @pytest.mark.parametrize("cloud_stops", [0.0, 3.0, 6.0])
