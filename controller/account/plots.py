@@ -319,7 +319,7 @@ def _day_legend(
         words.append("a dash is a frame that the run did not come to")
     if any(hold.asked_utc_ns is not None for rig in rigs for hold in rig.holds):
         words.append(
-            "filter asked: from the asking to the word (triangle) or the phase's end, black once it is late"
+            "filter asked: from the asking to the word (triangle) or the phase's end, filled once it is late"
         )
     if clouds:
         words.append("waves: cloud, as the operator said")

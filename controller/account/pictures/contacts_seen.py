@@ -44,18 +44,17 @@ OTHER_LIGHT_CD_M2 = CHROMOSPHERE_CD_M2
 _LEAST_LEVEL = 0.02
 """Below this fraction of saturation a pixel may be noise, or the rounding of a JPEG."""
 _LEAST_PIXELS = 3
+"""One or two bright pixels may be a bead in a coarse picture or the sensor's fault: they tell nothing."""
 _BLUR_PX = 4.0
 """Over so many pixels the smallest bead is spread, about."""
-_LAW_HOLDS_S = 3.0
-"""So far from the contact the law of the last bead says something of how much light there is."""
 _SCATTER = 0.7
 """How far light may be off the law, in natural logarithms: other beads, another lens, thin cloud."""
 _OUTLIER = 1e-4
 """Chance that a picture has nothing to do with the law: an aeroplane, a cloud, a hand."""
 _STEP_S = 0.02
 _POWERS = np.array([1.5, 1.75, 2.0, 2.25, 2.5])
-_FACTORS = np.exp(np.linspace(math.log(1e-2), math.log(1e5), 36))
-"""Pixels of the Sun's surface a second to the power; from coarse pixels to fine ones."""
+_FACTORS = np.exp(np.linspace(math.log(1e-6), math.log(1e5), 38))
+"""Pixels of the Sun's surface a second to the power; from coarse pixels under a low Sun to fine ones."""
 
 _Array = NDArray[np.float64]
 
@@ -98,7 +97,7 @@ class ContactSeen:
     lights: tuple[Light, ...]
     """In order of time."""
     passed_by: int
-    """Pictures near the contact that cannot tell: exposed so long that the corona itself clips, or unreadable."""
+    """Pictures near the contact that cannot tell: so long that the corona clips, two pixels bright, or unreadable."""
     why_not: str = ""
 
     @property
@@ -148,7 +147,7 @@ def contacts_seen(
 
 
 def light_of(taken: Taken) -> Light | None:
-    """Return how much of the Sun's surface a picture shows; None when it was exposed too long to tell.
+    """Return how much of the Sun's surface a picture shows; None when it cannot tell.
 
     Raises:
         UnreadableError: if there is no picture that can be read.
@@ -161,11 +160,12 @@ def light_of(taken: Taken) -> Light | None:
     surface = beads_luminance_cd_m2() * unit
     codes = green_codes(taken.path)
     bright = codes[codes >= least_code]
-    enough = len(bright) >= _LEAST_PIXELS
+    if 0 < len(bright) < _LEAST_PIXELS:
+        return None
     return Light(
         taken=taken,
-        surface_px=float(linear(bright).sum(dtype=np.float64)) / surface if enough else 0.0,
-        clipped=enough and bool((bright >= CLIPPED_CODE).any()),
+        surface_px=float(linear(bright).sum(dtype=np.float64)) / surface if len(bright) else 0.0,
+        clipped=bool((bright >= CLIPPED_CODE).any()),
         least_px=_BLUR_PX * level / surface,
     )
 
@@ -286,8 +286,7 @@ def _chance(
             fit = np.exp(-((model / limit) ** 2) / 2)
         else:
             far = np.log(np.maximum(model, 1e-300) / light) / _SCATTER
-            near = (ahead <= _LAW_HOLDS_S) & (not is_clipped)
-            fit = np.where(near, np.exp(-(np.clip(far, -40, 40) ** 2) / 2), _normal(far))
+            fit = _normal(far) if is_clipped else np.exp(-(np.clip(far, -40, 40) ** 2) / 2)
         total += np.log((1 - _OUTLIER) * fit + _OUTLIER)
     flat = total.reshape(len(grid), -1)
     top = flat.max(axis=1)

@@ -121,13 +121,12 @@ def open_picture(path: Path, *, at_least_px: int | None = None, upright: bool = 
     Raises:
         UnreadableError: if there is no picture that can be read.
     """
-    from PIL import Image, ImageOps, UnidentifiedImageError
+    from PIL import Image, ImageOps
 
-    wrong = (UnidentifiedImageError, OSError, SyntaxError, ValueError, Image.DecompressionBombError)
     try:
         with path.open("rb") as file, warnings.catch_warnings():
-            # there are cameras whose pictures the library thinks suspiciously large
-            warnings.simplefilter("ignore", Image.DecompressionBombWarning)
+            # of damage, and of large sizes, as there are cameras that have them
+            warnings.simplefilter("ignore")
             if file.read(3) == _JPEG_STARTS:
                 file.seek(0)
                 whole = Image.open(file)
@@ -137,13 +136,13 @@ def open_picture(path: Path, *, at_least_px: int | None = None, upright: bool = 
             else:
                 image = _inside(path)
             return (ImageOps.exif_transpose(image) if upright else image).convert("RGB")
-    except wrong as error:
+    except Exception as error:  # a damaged file may break its reader in any way
         raise UnreadableError(f"{path}: no picture can be read from it ({error}).") from error
 
 
 def _inside(path: Path) -> Image:
     """Return the largest JPEG inside a file, or the file itself where it is another kind of picture."""
-    from PIL import Image, UnidentifiedImageError
+    from PIL import Image
 
     largest: Image.Image | None = None
     if path.stat().st_size > _LARGEST_RAW_BYTES:
@@ -157,7 +156,7 @@ def _inside(path: Path) -> Image:
                 if image.format == "JPEG" and (largest is None or image.width > largest.width):
                     image.load()
                     largest = image
-            except (UnidentifiedImageError, OSError, SyntaxError):
+            except Exception:  # noqa: BLE001, S112 - as above; these bytes may mean anything else
                 continue
     if largest is None:
         largest = Image.open(path)

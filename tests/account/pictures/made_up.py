@@ -122,18 +122,20 @@ def picture(
 
 def series(
     folder: Path, contact: ContactName, seed: int, *, limb: Limb, cadence_s: float, exposures_s: list[float],
-    span_s: float = 8.0, clock_s: float = 0.05,
+    span_s: float = 8.0, clock_s: float = 0.05, coarser: float = 1.0,
 ) -> list[Taken]:  # fmt: skip
     """Pictures around a contact, at uneven steps, told to have opened when the camera's clock says so.
 
-    That clock, after its offset was taken off, is still wrong by one draw of `clock_s`.
+    That clock, after its offset was taken off, is still wrong by one draw of `clock_s`. Pixels are of 10 to 18
+    arcseconds, times `coarser`.
     """
     drawn = random.Random(seed)
     sky, about = scene(), mean_contacts()[contact]
     wrong_ns = seconds_to_ns(drawn.gauss(0.0, clock_s))
     framing = Framing(
-        arcsec_per_px=drawn.uniform(10.0, 18.0), width_px=240, height_px=220, up_deg=drawn.uniform(0, 360)
-    )
+        arcsec_per_px=coarser * drawn.uniform(10.0, 18.0), width_px=round(240 / coarser),
+        height_px=round(220 / coarser), up_deg=drawn.uniform(0, 360),
+    )  # fmt: skip
     now, number, made = -span_s + drawn.uniform(0, cadence_s), 0, []
     while now < span_s:
         settings = Settings(exposure_s=exposures_s[number % len(exposures_s)], f_number=8.0, iso=100)

@@ -64,6 +64,25 @@ def test_what_cannot_be_read_says_so(tmp_path: Path, content: bytes) -> None:
         open_picture(path)
 
 
+@pytest.mark.filterwarnings("error")
+def test_damaged_exif_breaks_no_sheet(tmp_path: Path) -> None:
+    """A flipped byte in the EXIF, whatever it makes of the imaging library, ends in that kind of error or a picture."""
+    exif, path = Image.Exif(), tmp_path / "HF_0003.JPG"
+    exif[0x0112], exif[0x011A] = 6, 72.0
+    Image.new("RGB", (48, 32)).save(path, exif=exif)
+    content = path.read_bytes()
+    entry = content.index(bytes([0x01, 0x1A, 0, 5]))
+    unread = 0
+    for at in (entry + 1, entry + 3):  # of its name, and of its type
+        for byte in range(256):
+            path.write_bytes(content[:at] + bytes([byte]) + content[at + 1 :])
+            try:
+                open_picture(path, upright=True)
+            except UnreadableError:
+                unread += 1
+    assert unread > 0
+
+
 def test_small_version_will_do_where_asked(tmp_path: Path) -> None:
     """For a contact sheet a large JPEG is read at a fraction of its size, never smaller than asked."""
     path = tmp_path / "large.jpg"
