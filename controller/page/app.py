@@ -41,9 +41,6 @@ _KINDS = {
     ".css": "text/css; charset=utf-8",
     ".js": "text/javascript; charset=utf-8",
     ".svg": "image/svg+xml",
-    ".webmanifest": "application/manifest+json",
-    ".png": "image/png",
-    ".woff2": "font/woff2",
 }
 _IDS_KEPT = 256
 """So many ids of words are remembered: a word that is sent again is not said again."""

@@ -497,10 +497,10 @@ def test_the_keyboard_is_back_where_it_was_after_a_question(
     browser: Browser, served: Served, shown: Shown
 ) -> None:
     """Whoever answers by keys goes on from the button that raised the question, whichever the answer."""
-    shown.show(calm(2))
+    shown.show(asking(calm(2), OFF))
     with opened(browser, served.origin) as page:
         pair(page, served.page.code)
-        button = page.get_by_role("button", name="Filter IS OFF")
+        button = page.get_by_role("button", name="Hold here when they ALL are OFF")
         for answer in ("No", "Yes: filter is OFF (all rigs)"):
             button.press("Enter")
             page.wait_for_timeout(400)
