@@ -504,7 +504,7 @@ def test_the_keyboard_is_back_where_it_was_after_a_question(
         for answer in ("No", "Yes: filter is OFF (all rigs)"):
             button.press("Enter")
             page.wait_for_timeout(400)
-            page.get_by_role("button", name=answer).press("Enter")
+            page.locator("#question").get_by_role("button", name=answer).press("Enter")
             expect(button).to_be_focused()
 
 
