@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.cli.output import console, print_json
-from controller.errors import JournalError
+from controller.errors import JournalError, UsageError
 from controller.journal.reading import JournalState
 
 if TYPE_CHECKING:
@@ -31,6 +31,7 @@ def account(run_folder: Path, files: Files, *, as_json: bool) -> None:
     from controller.account.sheet import sheet_of
     from controller.account.text import to_text
 
+    _refuse_other_files(files)
     made = make_account(run_folder)
     if files.html or files.markdown:
         _write_sheet(sheet_of(made), files)
@@ -48,6 +49,7 @@ def merge(run_folders: list[Path], files: Files, *, as_json: bool) -> None:
     from controller.account import merging
     from controller.account.sheet import sheet_of_merged
 
+    _refuse_other_files(files)
     merged = merging.merge_runs(run_folders)
     if files.html or files.markdown:
         _write_sheet(sheet_of_merged(merged), files)
@@ -58,6 +60,24 @@ def merge(run_folders: list[Path], files: Files, *, as_json: bool) -> None:
     else:
         print(merging.to_text(merged, console().width))  # noqa: T201
     _fail_if_altered(*(one.account for one in merged.runs))
+
+
+def _refuse_other_files(files: Files) -> None:
+    """Refuse to write over what is no earlier page or table: a journal named by mistake would be gone.
+
+    Raises:
+        UsageError: if a file is there whose name has another ending.
+    """
+    for option, path, endings in (
+        ("--html", files.html, (".html", ".htm")),
+        ("--markdown", files.markdown, (".md", ".markdown", ".txt")),
+        ("--csv", files.csv, (".csv", ".txt")),
+    ):
+        if path is not None and path.is_file() and path.resolve().suffix.lower() not in endings:
+            raise UsageError(
+                f"{option} {path}: there is a file of this name, and it is not overwritten. "
+                f"Mend: give a name that ends in {endings[0]}."
+            )
 
 
 def _write_sheet(sheet: Sheet, files: Files) -> None:

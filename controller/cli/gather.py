@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from controller.account.gather.facts import Facts
     from controller.account.gather.model import CameraClock, Gathering, Match
     from controller.account.gather.runs import LoadedRun
-    from controller.account.gather.sidecars import Written
+    from controller.account.gather.sidecars import Sidecar, Written
     from controller.account.pictures.folder import Findings
 
 SHOWN = 20
@@ -66,7 +66,7 @@ def gather(
     from controller.account.gather.matching import gather as match
     from controller.account.gather.reading import find_files, read_pictures
     from controller.account.gather.runs import load_runs
-    from controller.account.gather.sidecars import common_root
+    from controller.account.gather.sidecars import common_root, plan_sidecars
 
     if wishes.copy and wishes.folders is None:
         raise UsageError("--copy goes with --folders. Mend: give --folders, or leave --copy out.")
@@ -82,7 +82,11 @@ def gather(
     frames = [frame for run in runs for frame in run.frames]
     gathering = match(frames, read, serials=serials, any_date=any_date)
     facts = facts_of(gathering.matches)
-    made = _write(runs, gathering, facts, wishes, common_root(pictures), quiet=as_json)
+    sidecars = [] if wishes.no_sidecars else plan_sidecars(
+        gathering.matches, wishes.sidecars, common_root(pictures)
+    )  # fmt: skip
+    _refuse_pictures(sidecars, paths)
+    made = _write(runs, gathering, facts, sidecars, wishes, quiet=as_json)
     if as_json:
         print_json(to_json_dict(gathering, facts, made))
     else:
@@ -92,6 +96,16 @@ def gather(
         console(error=True).print(f"{run.name}: {run.account.journal_line}", soft_wrap=True, markup=False)
     if altered:
         raise typer.Exit(JournalError.exit_code)
+
+
+def _refuse_pictures(sidecars: Iterable[Sidecar], pictures: Iterable[Path]) -> None:
+    taken = {path.resolve() for path in pictures}
+    for sidecar in sidecars:
+        if sidecar.path.resolve() in taken:
+            raise UsageError(
+                f"{sidecar.path}: this is one of the pictures, and a sidecar would have its name. "
+                "Mend: put the sidecars elsewhere with --sidecars, or write none with --no-sidecars."
+            )
 
 
 def _serials(cameras: list[str], runs: list[LoadedRun]) -> dict[str, str]:
@@ -135,21 +149,17 @@ def _write(
     runs: Sequence[LoadedRun],
     gathering: Gathering,
     facts: Sequence[Facts],
+    planned: Sequence[Sidecar],
     wishes: Wishes,
-    root: Path,
     *,
     quiet: bool,
 ) -> _Made:
-    from controller.account.gather.sidecars import place, plan_folders, plan_sidecars, write_whole
+    from controller.account.gather.sidecars import place, plan_folders, write_whole
     from controller.account.gather.xmp import to_xmp
 
     sidecars, placed = {}, {}
-    if not wishes.no_sidecars:
-        planned = plan_sidecars(gathering.matches, wishes.sidecars, root)
-        for sidecar in _with_bar("sidecars", planned, len(planned), quiet=quiet):
-            sidecars[sidecar.path] = write_whole(
-                sidecar.path, to_xmp(facts[sidecar.match]), force=wishes.force
-            )
+    for sidecar in _with_bar("sidecars", planned, len(planned), quiet=quiet):
+        sidecars[sidecar.path] = write_whole(sidecar.path, to_xmp(facts[sidecar.match]), force=wishes.force)
     if wishes.folders is not None:
         links = plan_folders(gathering.matches, wishes.folders)
         for link in _with_bar("folders", links, len(links), quiet=quiet):
@@ -252,7 +262,7 @@ def _list(title: str, lines: Sequence[str]) -> None:
     if not lines:
         return
     out = console()
-    out.print(f"\n{title}", soft_wrap=True)
+    out.print(f"\n{title}", soft_wrap=True, markup=False)
     for line in lines[:SHOWN]:
         out.print(f"  {line}", soft_wrap=True, markup=False)
     if len(lines) > SHOWN:

@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from shutil import copytree
 from typing import Any
 
 import html5lib
@@ -20,6 +21,9 @@ from controller.account.model import Account, FrameEnd, account_of, make_account
 from controller.account.page import to_html
 from controller.account.plots import error_plot, ladder_plot
 from controller.account.sheet import Grid, Items, Sheet, Words, sheet_of, sheet_of_merged
+from controller.cli import account as command
+from controller.cli.account import Files
+from controller.errors import UsageError
 from controller.journal.reading import JournalReading
 from controller.journal.records import Kind
 from controller.timeline.model import Timeline
@@ -413,6 +417,25 @@ def test_a_file_that_cannot_be_written_is_told_in_one_line(rehearsed: Path) -> N
         assert f"no/such/file: the {what} cannot be written" in done.stderr
         assert "Mend: " in done.stderr
         assert done.stdout == ""
+
+
+@pytest.mark.parametrize("what", ["html", "markdown", "csv"])
+def test_a_journal_is_never_written_over(rehearsed: Path, tmp_path: Path, what: str) -> None:
+    """A run's own file named for a page or table ends in one line, and every file of the run stays as it is."""
+    (run,) = (rehearsed / "runs").iterdir()
+    one, other = tmp_path / "one", tmp_path / "other"
+    for copy in (one, other):
+        copytree(run, copy)
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    (tmp_path / "page.html").symlink_to("one/journal.jsonl")
+    for name in ("one/journal.jsonl", "one/timeline.json", "other/plan.yaml", "page.html"):
+        files = Files(**{"html": None, "markdown": None, "csv": None, what: tmp_path / name})
+        told = f"--{what} {tmp_path / name}: there is a file of this name, and it is not overwritten. Mend: "
+        with pytest.raises(UsageError, match=re.escape(told)):
+            command.account(one, files, as_json=False)
+        with pytest.raises(UsageError, match=re.escape(told)):
+            command.merge([one, other], files, as_json=False)
+    assert {path: path.read_bytes() for path in before} == before
 
 
 @pytest.fixture(scope="module")

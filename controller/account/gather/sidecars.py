@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import os
 import re
 import shutil
@@ -96,12 +97,22 @@ def write_whole(path: Path, data: bytes, *, force: bool = False) -> Written:
         if os.path.lexists(path) and not force and not empty:
             return Written.KEPT
         path.parent.mkdir(parents=True, exist_ok=True)
-        beside = path.with_name(f".{path.name}.part")
+        beside = _free_beside(path)
         beside.write_bytes(data)
         if force or empty:
             beside.replace(path)
             return Written.NEW if there is None or empty else Written.REPLACED
         return Written.NEW if _give_name(beside, path) else Written.KEPT
+
+
+def _free_beside(path: Path) -> Path:
+    """Return where a file is written before it gets its name: the same each time, never longer than a name may be.
+
+    What an earlier attempt left there goes; were it a link, what it leads to would be written over.
+    """
+    beside = path.with_name(f".{hashlib.sha256(os.fsencode(path.name)).hexdigest()[:16]}.part")
+    beside.unlink(missing_ok=True)
+    return beside
 
 
 def _give_name(beside: Path, path: Path) -> bool:
@@ -177,7 +188,7 @@ def place(placed: Placed, *, copy: bool) -> Written:
         if not copy:
             path.symlink_to(target)
             return Written.NEW
-        beside = path.with_name(f".{path.name}.part")
+        beside = _free_beside(path)
         shutil.copy2(picture, beside)
         return Written.NEW if _give_name(beside, path) else Written.KEPT
 

@@ -121,6 +121,32 @@ def test_wrong_use_is_one_line(eclipse: Eclipse, tmp_path: Path) -> None:
         assert done.stderr.count("\n") == 1
 
 
+def test_a_picture_is_not_overwritten_by_a_sidecar(eclipse: Eclipse, tmp_path: Path) -> None:
+    """A picture that is called like a sidecar stops all writing, whatever may be overwritten."""
+    shutil.copytree(eclipse.cards, tmp_path / "cards")
+    odd = tmp_path / "cards" / "land" / "HF_00002.xmp"
+    odd.with_suffix(".JPG").rename(odd)
+    content = odd.read_bytes()
+    done = holdfire("gather", str(eclipse.run), "cards", str(odd), "--force", cwd=tmp_path)
+    assert done.returncode == 2
+    assert "HF_00002.xmp: this is one of the pictures" in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert odd.read_bytes() == content
+    assert list((tmp_path / "cards").rglob("*.xmp")) == [odd]
+
+
+def test_a_run_may_have_any_name(eclipse: Eclipse, tmp_path: Path) -> None:
+    """A folder's name with square brackets stands as it is in what is printed."""
+    run, few = tmp_path / "day[bold] 2", tmp_path / "cards"
+    shutil.copytree(eclipse.run, run)
+    few.mkdir()
+    for number in range(1, 9):
+        shutil.copy(eclipse.cards / "land" / f"HF_{number:05d}.JPG", few)
+    done = holdfire("gather", str(run), str(few), "--into", "seen", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "In the pictures of day[bold] 2:" in done.stdout
+
+
 def test_a_rehearsal_in_virtual_time_is_gathered(tmp_path: Path) -> None:
     """Its twin rigs have cameras with numbers of their own: every picture is found though both did the same at once."""
     (tmp_path / "plan.yaml").write_text(three_rig_plan(), encoding="utf-8")

@@ -101,6 +101,29 @@ def test_one_that_appears_in_between_is_kept(tmp_path: Path, monkeypatch: pytest
     assert [one.name for one in tmp_path.iterdir()] == ["a.xmp"]
 
 
+def test_what_lies_where_a_file_is_made_is_not_written_through(tmp_path: Path) -> None:
+    """A link in the place of the unfinished file goes, and what it leads to stays."""
+    picture, path, seen = tmp_path / "HF_0001.JPG", tmp_path / "a.xmp", []
+    picture.write_bytes(b"picture")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Path, "hardlink_to", lambda _, beside: seen.append(beside))
+        patch.setattr(Path, "unlink", lambda *_, **__: None)
+        write_whole(path, b"one")
+    (beside,) = seen
+    beside.unlink()
+    beside.symlink_to(picture)
+    assert write_whole(path, b"one") is Written.NEW
+    assert picture.read_bytes() == b"picture"
+    assert not path.is_symlink()
+
+
+def test_the_longest_names_have_sidecars(tmp_path: Path) -> None:
+    """A name of as many bytes as a file's name may have is written like any other."""
+    path = tmp_path / ("é" * 125 + "x.xmp")
+    assert write_whole(path, b"one") is Written.NEW
+    assert path.read_bytes() == b"one"
+
+
 @pytest.mark.parametrize("rest", [b"", bytes(300)])
 def test_what_a_loss_of_power_left_is_written_anew(rest: bytes, tmp_path: Path) -> None:
     """A sidecar of nothing, or of zeros, is no sidecar."""
@@ -191,7 +214,7 @@ def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path) -> None:
     """One line says which file, why, and what to do."""
     tmp_path.chmod(stat.S_IREAD | stat.S_IEXEC)
     with pytest.raises(
-        HoldfireError, match=r"a\.xmp: cannot be written \(Permission denied\)\. Mend: take --sidecars"
+        HoldfireError, match=r"a\.xmp: cannot be written \(Permission denied\)\. Mend: name a folder"
     ):
         write_whole(tmp_path / "a.xmp", b"")
 
