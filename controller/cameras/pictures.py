@@ -5,6 +5,7 @@ Numerics and the imaging library are loaded when the first picture is made; `Pho
 
 from __future__ import annotations
 
+import contextlib
 import io
 import zlib
 from dataclasses import dataclass
@@ -157,13 +158,16 @@ class VirtualScenery:
         self._number = 0
 
     def stage(self, opened_utc_ns: int, settings: Settings, *, filter_on: bool | None = None) -> None:
-        """Have the next file that the camera is asked for be the picture of this exposure."""
+        """Have the next file that the camera is asked for be the picture of this exposure, while the folder is there."""
         self._number += 1
         picture = self._photographer.picture(opened_utc_ns, settings, filter_on=filter_on)
         whole = with_exif(picture, opened_utc_ns, settings, self._body, number=self._number, thumbnail=True)
         beside = self._path.with_suffix(".part")
-        beside.write_bytes(whole.ljust(_VIRTUAL_BYTES, b"\0"))
-        beside.replace(self._path)
+        with contextlib.suppress(
+            OSError
+        ):  # a folder that was taken away is how the camera's loss is practised
+            beside.write_bytes(whole.ljust(_VIRTUAL_BYTES, b"\0"))
+            beside.replace(self._path)
 
 
 VIRTUAL_PICTURE = "VIRTUAL.JPG"
