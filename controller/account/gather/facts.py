@@ -144,7 +144,7 @@ def _facts(match: Match, sun: SunPlace | None, takes: dict[tuple[int, str, str, 
         description=". ".join(sentences) + ".",
         keywords=tuple(dict.fromkeys((
             "solar eclipse", eclipse, frame.phase, frame.shot, f"rig {frame.rig}",
-            _FILTER_WORDS.get(frame.filter_need, "filter unsaid"),
+            f"planned with {_FILTER_WORDS.get(frame.filter_need, 'the filter unsaid')}",
         ))),
         taken_utc_ns=taken,
         latitude_deg=timeline.latitude_deg,

@@ -30,6 +30,8 @@ from controller.timeline.model import Timeline
 from controller.units import utc_iso
 
 _SHEET_QUALITY = 88
+_NAMED = 5
+"""So many files that cannot be read are named in words."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,6 +41,8 @@ class Findings:
     sets: tuple[BracketSet, ...]
     lapses: tuple[Lapse, ...]
     contacts: tuple[ContactSeen, ...]
+    unread: tuple[Path, ...]
+    """Files that belong to frames and hold no picture that can be read: cut short, say."""
     files: Mapping[Path, Written]
     """What became of each file, in order."""
 
@@ -52,6 +56,10 @@ class Findings:
         if self.sets:
             good = sum(one.good for one in self.sets)
             said.append(f"{good} of {len(self.sets)} bracket sets are whole and reach far enough both ways.")
+        if self.unread:
+            names = ", ".join(map(str, self.unread[:_NAMED]))
+            more = f" and {len(self.unread) - _NAMED} more" if len(self.unread) > _NAMED else ""
+            said.append(f"Of frames, but they hold no picture that can be read: {names}{more}.")
         empty = Counter((one.rig, one.phase, one.shot) for one in self.sets if not one.pictures)
         said += [
             f"{', '.join(shot)}: {count} {'set has' if count == 1 else 'sets have'} no picture."
@@ -115,6 +123,7 @@ class Findings:
                 }
                 for one in self.contacts
             ],
+            "cannot_be_read": [str(path) for path in self.unread],
             "files": {str(path): how.value for path, how in self.files.items()},
         }  # fmt: skip
 
@@ -154,8 +163,10 @@ def write_findings(
         if one.pictures:
             out.text(f"sets/{_word(one.rig)}-{_word(one.phase)}-{_word(one.shot)}-{one.take:03d}.txt",
                      [out.name_of(picture) for picture in one.pictures])  # fmt: skip
+    unread: list[Taken] = []
     for rig, phase, members in by_rig_and_phase(taken):
-        made = sheets(timeline, f"{timeline.title}: {phase} on {rig}", members, tell=tell)
+        heading = f"{timeline.title}: {phase} on {rig}"
+        made = sheets(timeline, heading, members, tell=tell, unread=unread)
         for number, sheet in enumerate(made, 1):
             file = io.BytesIO()
             sheet.save(file, "JPEG", quality=_SHEET_QUALITY)
@@ -175,6 +186,7 @@ def write_findings(
         sets=tuple(found_sets),
         lapses=tuple(found_lapses),
         contacts=tuple(found_contacts),
+        unread=tuple(one.path for one in unread),
         files=out.files,
     )
 

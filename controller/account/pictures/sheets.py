@@ -47,6 +47,7 @@ def sheets(
     taken: Sequence[Taken],
     *,
     tell: Callable[[], object] | None = None,
+    unread: list[Taken] | None = None,
 ) -> list[Image]:
     """Return the sheets of some pictures, in their order; none without pictures.
 
@@ -55,6 +56,7 @@ def sheets(
         title: what stands above them.
         taken: the pictures.
         tell: is called after each file that has been read.
+        unread: to this are added the pictures that cannot be read.
     """
     on_one = COLUMNS * ROWS
     parts = [taken[first : first + on_one] for first in range(0, len(taken), on_one)]
@@ -63,12 +65,16 @@ def sheets(
         heading = f"{title}: {len(taken)} pictures" + (
             f", sheet {number} of {len(parts)}" if len(parts) > 1 else ""
         )
-        made.append(_sheet(timeline, heading, part, tell))
+        made.append(_sheet(timeline, heading, part, tell, [] if unread is None else unread))
     return made
 
 
 def _sheet(
-    timeline: Timeline, heading: str, taken: Sequence[Taken], tell: Callable[[], object] | None
+    timeline: Timeline,
+    heading: str,
+    taken: Sequence[Taken],
+    tell: Callable[[], object] | None,
+    unread: list[Taken],
 ) -> Image:
     from PIL import Image, ImageDraw
 
@@ -90,6 +96,7 @@ def _sheet(
             aside, below = (THUMB_WIDTH_PX - small.width) // 2, (THUMB_HEIGHT_PX - small.height) // 2
             sheet.paste(small, (left + aside, top + below))
         except UnreadableError:
+            unread.append(one)
             draw.text((left + 8, top + 8), "cannot be read", "#ffffff", font)
         lines = (from_contact(timeline, one.opened_utc_ns), exposure_words(one.settings), one.path.name)
         for line, words in enumerate(lines):

@@ -132,7 +132,7 @@ def test_facts_of_a_day(eclipse: Eclipse) -> None:
         frame = match.frame.account.frame
         assert (one.aimed_at is None) == (frame.rig == "land")
         assert {frame.phase, frame.shot, f"rig {frame.rig}", "solar eclipse"} <= set(one.keywords)
-        assert ("solar filter off" in one.keywords) == (frame.phase == "totality")
+        assert ("planned with solar filter off" in one.keywords) == (frame.phase == "totality")
     with iers.conf.set_temp("auto_download", False), warnings.catch_warnings():
         warnings.simplefilter("ignore")  # its own Earth rotation table is older than the day
         for _, one in every[:: len(every) // 5]:

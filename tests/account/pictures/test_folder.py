@@ -199,3 +199,16 @@ def test_sets_without_pictures_are_counted_together(taken: list[Taken], tmp_path
     assert "long, totality, corona: 7 sets have no picture." in found.words()
     assert not any("lacking" in line for line in found.words())
     assert found.files == {}
+
+
+def test_a_file_that_was_cut_short_is_told(taken: list[Taken], tmp_path: Path) -> None:
+    """Inside a bracket, too, where no end of it is judged: its name is said and is in the JSON, no other is."""
+    cut = tmp_path / "HF_3000.JPG"
+    cut.write_bytes(taken[22].path.read_bytes()[:900])
+    found = findings([*taken[:22], replace(taken[22], path=cut), *taken[23:]], tmp_path / "seen")
+    told = [line for line in found.words() if "can be read" in line]
+    assert told == [f"Of frames, but they hold no picture that can be read: {cut}."]
+    assert found.to_json()["cannot_be_read"] == [str(cut)]
+    many = replace(found, unread=(cut,) * 8)
+    assert any(line.endswith(f"{cut} and 3 more.") for line in many.words())
+    assert findings(taken, tmp_path / "whole").unread == ()
