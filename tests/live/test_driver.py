@@ -311,11 +311,11 @@ def test_a_camera_that_does_not_start_ends_those_that_did() -> None:
 
 def test_a_process_that_dies_answers_for_what_it_owed_and_is_replaced() -> None:
     """HF-S10: what may have been exposed failed, what cannot have been is missed; the next process gets neither."""
-    day = timeline([filtered(1, 9.2), filtered(2, 10.9), filtered(3, 14)])
+    day = timeline([filtered(1, 11.2), filtered(2, 12.9), filtered(3, 16)])
     desk = Desk(day)
     thread = desk.begin()
     until(lambda: desk.processes["long"] and len(desk.processes["long"][0].given) == 2)
-    until(lambda: desk.clock.now_ns() > at(9.3))
+    until(lambda: desk.clock.now_ns() > at(11.3))
     desk.start_fails = 1
     desk.processes["long"][0].kill()
     until(lambda: len(desk.processes["long"]) == 2 and desk.processes["long"][1].given)
