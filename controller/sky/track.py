@@ -66,12 +66,15 @@ class SunTrack:
         return seconds
 
 
-def sun_track(sky: Circumstances, *, ephemeris: str | Path | None = None) -> SunTrack:
-    """Return the Sun's way over the site of these circumstances.
+def view_of_the_day(sky: Circumstances, ephemeris: str | Path | None) -> tuple[View, float, int, float]:
+    """Return the view of Sun and Moon from a site, from half an hour before C1 until half an hour after C4.
 
     Args:
         sky: an eclipse at a site.
         ephemeris: path of an SPK file; DE421 when None.
+
+    Returns:
+        The view, where its time begins (seconds of it), that instant in UTC nanoseconds, and the length in seconds.
 
     Raises:
         SkyError: if the site misses the eclipse, or the file cannot be used.
@@ -83,13 +86,25 @@ def sun_track(sky: Circumstances, *, ephemeris: str | Path | None = None) -> Sun
     _, scale = timescale(sky.constants.delta_t_s, sky.constants.earth_rotation)
     first, last = sky.contacts[0], sky.contacts[-1]
     margin_ns = round(_MARGIN_S * NS_PER_S)
-    starts_utc_ns, ends_utc_ns = first.utc_ns - margin_ns, last.utc_ns + margin_ns
     days, rest_ns = divmod(first.tt_ns - margin_ns, DAY_S * NS_PER_S)
-    start_s = rest_ns / NS_PER_S
-    length_s = (ends_utc_ns - starts_utc_ns) / NS_PER_S
-    site = sky.site
-    view = View(site, load_ephemeris(ephemeris), scale, sky.constants.solar_radius_km, _UNIX_EPOCH_JD + days)
+    epoch_jd = _UNIX_EPOCH_JD + days
+    view = View(sky.site, load_ephemeris(ephemeris), scale, sky.constants.solar_radius_km, epoch_jd)
+    length_s = (last.utc_ns - first.utc_ns + 2 * margin_ns) / NS_PER_S
+    return view, rest_ns / NS_PER_S, first.utc_ns - margin_ns, length_s
 
+
+def sun_track(sky: Circumstances, *, ephemeris: str | Path | None = None) -> SunTrack:
+    """Return the Sun's way over the site of these circumstances.
+
+    Args:
+        sky: an eclipse at a site.
+        ephemeris: path of an SPK file; DE421 when None.
+
+    Raises:
+        SkyError: if the site misses the eclipse, or the file cannot be used.
+    """
+    view, start_s, starts_utc_ns, length_s = view_of_the_day(sky, ephemeris)
+    ends_utc_ns = starts_utc_ns + round(length_s * NS_PER_S)
     samples_s = SunPath.sample_s(0.0, length_s)
     sight = view.at(start_s + samples_s)
     nodes_s = (1 - np.cos(np.pi * np.arange(_DISK_NODES) / (_DISK_NODES - 1))) * length_s / 2
@@ -112,6 +127,6 @@ def sun_track(sky: Circumstances, *, ephemeris: str | Path | None = None) -> Sun
         moon_k=sky.moon_k_used,
         _path=SunPath.through(samples_s, sight.altitude_deg, sight.azimuth_deg),
         _disks=(squared, sun, moon),
-        _horizon=site.horizon,
-        _elevation_m=site.elevation_m,
+        _horizon=sky.site.horizon,
+        _elevation_m=sky.site.elevation_m,
     )
