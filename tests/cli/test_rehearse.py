@@ -9,6 +9,7 @@ import pytest
 
 from controller.account.audit import audit
 from controller.journal.folder import RunFolder
+from controller.journal.reading import read_journal
 from controller.units import FilterState, Wanted
 from tests.cli.command import SAMPLES, as_json, holdfire, only_run
 
@@ -40,12 +41,15 @@ def ends(account: Any, folder: RunFolder, need: FilterState) -> dict[str, int]:
 
 @pytest.mark.parametrize("plan", sorted(SAMPLES.glob("*.yaml")), ids=lambda path: path.stem)
 def test_every_sample_plan_is_fired_whole(plan: Path, tmp_path: Path) -> None:
-    """With a prompt operator and a sound camera every planned frame of every sample plan fires."""
+    """With a prompt operator and a sound camera every frame of every sample plan fires, and no picture is doubted."""
     account, code, folder = rehearsed(tmp_path, plan=plan)
     assert code == 0
     assert account["totals"]["fired"] == account["totals"]["planned"] > 50
     pictures = list(folder.frames_path.rglob("*.JPG"))
     assert len(pictures) == account["totals"]["fired"]
+    kinds = {record["kind"] for record in read_journal(folder.journal_path).records}
+    assert "frame_fired" in kinds
+    assert "filter_doubted" not in kinds
 
 
 def test_silent_through_totality_fires_nothing_unfiltered(tmp_path: Path) -> None:

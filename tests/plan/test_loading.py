@@ -251,7 +251,7 @@ def test_any_text_loads_or_is_refused(text):
     _loads_or_refuses(text)
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(st.lists(st.sampled_from(YAML_PIECES), max_size=40).map("".join))
 def test_any_mixture_of_yaml_loads_or_is_refused(text):
     """Text made of YAML's own signs gives a plan or a PlanError, and nothing else."""
@@ -294,7 +294,7 @@ SCALARS = st.sampled_from(
 )
 
 
-@settings(max_examples=200)
+@settings(max_examples=100)
 @given(st.data())
 def test_any_value_in_any_place_loads_or_is_refused(data):
     """Any kind of value in place of any value of a good plan gives a plan or a PlanError, and nothing else."""

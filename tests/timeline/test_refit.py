@@ -213,7 +213,7 @@ def test_every_frame_is_placed_within_its_bounds_or_lost(
     assert refit(list(reversed(frames)), at(now), lead_ns=lead, taken=taken) == found
 
 
-@settings(max_examples=500)
+@settings(max_examples=250)
 @given(frame_lists(), NOWS, BUSY)
 def test_no_must_frame_is_lost_for_one_wanted_less(
     frames: list[Frame], now: float, busy: tuple[tuple[float, float], ...]
@@ -434,14 +434,14 @@ def counted(frames: list[Frame], had: list[Frame]) -> Score:
 
 @pytest.mark.parametrize("crowded", [False, True], ids=["some room", "crowded"])
 def test_never_worse_than_95_percent_of_the_best(capsys: pytest.CaptureFixture[str], crowded: bool) -> None:
-    """Against every set in every order, in some 300 cases each: no score is below 95 % of the best; the gap is printed.
+    """Against every set in every order, in some 120 cases each: no score is below 95 % of the best; the gap is printed.
 
     Must frames first; where their score is the best there is, the others'. With the hardest of 2000 seeds:
     HOLDFIRE_REFITS=2000 tries them all.
     """
     shares = []
     short = 0
-    for seed in sorted({*range(int(os.environ.get("HOLDFIRE_REFITS", "300"))), *HARD}):
+    for seed in sorted({*range(int(os.environ.get("HOLDFIRE_REFITS", "120"))), *HARD}):
         case = drawn_case(seed, crowded=crowded)
         found = refit(case.frames, case.now, lead_ns=0, taken=case.taken, had=case.had)
         got = counted([p.frame for p in found if p.due_utc_ns is not None], case.had)
@@ -452,7 +452,7 @@ def test_never_worse_than_95_percent_of_the_best(capsys: pytest.CaptureFixture[s
         shares.append(min(musts, others))
         short += len(found) > sum(p.due_utc_ns is not None for p in found)
         assert shares[-1] >= 0.95, f"seed {seed}: {got} of {best}"
-    assert short >= 150, "the cases are too easy"
+    assert short >= len(shares) / 2, "the cases are too easy"
     lost = [1 - share for share in shares]
     with capsys.disabled():
         sys.stdout.write(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from dataclasses import replace
 from pathlib import Path
@@ -19,6 +20,7 @@ from controller.units import NS_PER_S, ContactName, FilterState, seconds_to_ns
 from tests.account.pictures import made_up
 
 C2, C3 = ContactName.C2, ContactName.C3
+SEEDS = int(os.environ.get("HOLDFIRE_SEEDS", "20"))
 EXPOSURES = ([1 / 4000], [1 / 4000, 1 / 1000], [1 / 8000, 1 / 2000, 1 / 500], [1 / 1000, 1 / 250, 1 / 60])
 
 
@@ -29,12 +31,13 @@ def seen(taken: list[Taken], contact: ContactName):
 
 
 def test_contacts_are_found_again_within_the_stated_uncertainty(tmp_path: Path) -> None:
-    """Over 50 made-up limbs, series and clocks: 90 % within two standard uncertainties, all within four, none vague.
+    """Over made-up limbs, series and clocks: 90 % within two standard uncertainties, all within four, none vague.
 
+    HOLDFIRE_SEEDS=50 takes as many.
     The truth is plane geometry: where the last of the Sun stands out of the limb that was rendered.
     """
     z = []
-    for seed in range(50):
+    for seed in range(SEEDS):
         drawn = random.Random(seed)
         contact = (C2, C3)[seed % 2]
         clock_s = drawn.choice([0.02, 0.05, 0.2])
@@ -87,7 +90,7 @@ def test_unclipped_light_tells_more_than_the_cadence() -> None:
 def test_coarse_pictures_claim_no_more_than_they_show(tmp_path: Path) -> None:
     """Where the Sun is twenty to thirty pixels wide, the contact is vaguer, not wrong: 90 % within two uncertainties."""
     off = []
-    for seed in range(30):
+    for seed in range(18):
         limb, contact = made_up_limb(100 + seed), (C2, C3)[seed % 2]
         folder = tmp_path / str(seed)
         folder.mkdir()
@@ -99,7 +102,7 @@ def test_coarse_pictures_claim_no_more_than_they_show(tmp_path: Path) -> None:
         if found.seen_utc_ns is not None:
             truth = made_up.true_contact_ns(made_up.scene(), limb, contact)
             off.append(abs(found.seen_utc_ns - truth) / NS_PER_S / found.uncertainty_s)
-    assert len(off) >= 25
+    assert len(off) >= 15
     assert np.mean(np.array(off) < 2) >= 0.9
     assert max(off) < 4
 
