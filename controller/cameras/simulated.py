@@ -230,12 +230,12 @@ class SimulatedDevice:
 
     def off_since(self, from_ns: int, until_ns: int) -> int | None:
         """Return the first instant in a stretch of time at which the camera is off the cable, or None."""
-        outages = self._troubles[SimFaultKind.LOST] + self._troubles[SimFaultKind.BATTERY_EMPTY]
-        if not outages:
+        lost, empty = self._troubles[SimFaultKind.LOST], self._troubles[SimFaultKind.BATTERY_EMPTY]
+        if not lost and not empty:  # nearly always, and asked many times a frame
             return None
         starts = [
             max(trouble.starts_ns, from_ns)
-            for trouble in outages
+            for trouble in (*lost, *empty)
             if trouble.starts_ns is not None and trouble.starts_ns <= until_ns and trouble.ends_ns > from_ns
         ]
         return min(starts, default=None)

@@ -614,24 +614,24 @@ class Engine:
         self._effects.append(m.HandOver(frame=frame))
 
     def _next_wake(self) -> int:
+        now = self._now
         wakes: list[int] = []
         for hold_id, state in self._hold_state.items():
-            hold = self._holds[hold_id]
             if state is HoldState.AHEAD:
-                wakes.append(hold.opens_utc_ns)
+                wakes.append(self._holds[hold_id].opens_utc_ns)
             elif state is HoldState.OPEN:
-                wakes += [hold.closes_utc_ns, self._ask_next[hold_id]]
+                wakes += [self._holds[hold_id].closes_utc_ns, self._ask_next[hold_id]]
         if self._cues:
             wakes.append(self._cues[0].at_utc_ns)
         for ids in self._planned.values():
             for frame_id in ids:
                 frame = self._frames[frame_id]
-                if frame.due_utc_ns - _LEAD_NS > self._now:
-                    wakes.append(frame.due_utc_ns - _LEAD_NS)
+                hand_over = frame.due_utc_ns - _LEAD_NS
+                if hand_over > now:
+                    wakes.append(hand_over)
                     break
                 wakes.append(max(frame.movable_until_utc_ns, frame.deadline_utc_ns) + 1)
-        later = [wake for wake in wakes if wake > self._now]
-        return min(later, default=self._now + NS_PER_S)
+        return min([wake for wake in wakes if wake > now], default=now + NS_PER_S)
 
     def _done(self) -> bool:
         if any(self._planned.values()) or any(tally[FrameState.HANDED] for tally in self._tally.values()):
