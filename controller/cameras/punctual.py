@@ -45,10 +45,12 @@ def hand_memory_back() -> bool:
     """Have blocks of picture size go back to the system as they are freed; return whether the C library does so.
 
     To be called before any thread starts. A camera's process that renders pictures else keeps the most that any
-    picture took, and there may be eight of them.
+    picture took, and there may be eight of them; the run's keeps what compiling took.
     """
     with contextlib.suppress(OSError, AttributeError):
-        mallopt = ctypes.CDLL(None).mallopt
+        library = ctypes.CDLL(None)
+        library.malloc_trim(0)
+        mallopt = library.mallopt
         asked = ((_M_ARENA_MAX, 1), (_M_MMAP_THRESHOLD, _KEPT_BYTES), (_M_TRIM_THRESHOLD, _KEPT_BYTES))
         return all(mallopt(what, value) == 1 for what, value in asked)
     return False

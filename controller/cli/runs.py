@@ -399,7 +399,10 @@ def _live(
     page: OpenPage | None,
     as_json: bool,
 ) -> str:
+    import gc
+
     from controller.cameras.host import CameraProcess, CameraSpec
+    from controller.cameras.punctual import hand_memory_back
     from controller.live.awake import AwakeKeeper
     from controller.live.driver import LiveRun
     from controller.live.pictures import PictureWatch
@@ -407,6 +410,8 @@ def _live(
     from controller.operator.console import open_console
     from controller.operator.voice import pick_voice
 
+    gc.collect()
+    hand_memory_back()
     clock = MonotonicClock(epoch)
     seen = outlooks.kept(folder)
     no_real_camera = simulated or not _real_rigs(engine.timeline, virtual=virtual)

@@ -12,6 +12,7 @@ from multiprocessing.connection import Connection
 
 import uvicorn
 
+from controller.cameras.punctual import hand_memory_back
 from controller.page.app import make_app
 from controller.page.hub import Hub
 from controller.page.messages import Close, FromPage, Listening, PageSpec
@@ -26,6 +27,7 @@ def serve(spec: PageSpec, connection: Connection) -> None:
     """Serve until the run says that it is over, or is gone. Nothing is logged: the run notes what matters."""
     logging.disable(logging.CRITICAL)
     warnings.simplefilter("ignore")
+    hand_memory_back()
     with contextlib.suppress(OSError):
         os.nice(_NICENESS)
     asyncio.run(_serve(spec, connection))
