@@ -17,6 +17,7 @@ from typing import Any
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from controller.account.odds import REASONS, Case, Lived, ShotKey, ShotTally, Tally, live, live_one, wanted_of
+from controller.cli import figures
 from controller.cli.output import console, local_time, print_json, table
 from controller.cli.prepare import Prepared, prepare, site_contacts
 from controller.errors import PlanError, UsageError
@@ -71,8 +72,7 @@ def rehearse_days(
         raise UsageError(f"There is no day {day}. Mend: days count from 1.")
     if cores is not None and cores < 1:
         raise UsageError(f"{cores} cores cannot work. Mend: give 1 or more.")
-    if picture and picture.suffix.lower() not in (".png", ".pdf", ".svg"):
-        raise UsageError(f"{picture}: no picture of this kind. Mend: let its name end in .png, .pdf or .svg.")
+    figures.check_kind(picture)
     assumed = Assumptions().with_changes(assume)
     prepared = prepare(plan, Constants(earth_rotation=earth_rotation), ephemeris, terrain)
     cases = _cases(prepared, assumed, what_if=what_if)
@@ -516,9 +516,4 @@ def draw(path: Path, case: Case, tally: Tally) -> None:
         axes.spines[side].set_visible(False)
     axes.tick_params(axis="y", length=0)
     axes.set_title(f"{case.timeline.title}: {n} made-up days", loc="left", fontsize=11)
-    try:
-        figure.savefig(path)
-    except OSError as error:
-        raise UsageError(
-            f"{path}: the picture cannot be written ({error.strerror}). Mend: name a file in a folder that is there."
-        ) from None
+    figures.save(figure, path)

@@ -13,6 +13,7 @@ from controller.account.practice import (
     to_text,
     words_by_hold,
 )
+from controller.cli import figures
 from controller.cli.output import console, print_json
 from controller.errors import UsageError
 from controller.journal.folder import RunFolder
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from controller.account.practice import Practice, PractisedWord
 
 _INK, _GREY = "#111111", "#8a8a8a"
-_PICTURES = (".png", ".pdf", ".svg")
 
 
 def practice(what: Path | None, runs: Path, picture: Path | None, *, as_json: bool) -> None:
@@ -43,8 +43,7 @@ def practice(what: Path | None, runs: Path, picture: Path | None, *, as_json: bo
         PlanError: if the plan has faults.
         JournalError: if one run's folder is named and is none.
     """
-    if picture and picture.suffix.lower() not in _PICTURES:
-        raise UsageError(f"{picture}: no picture of this kind. Mend: let its name end in .png, .pdf or .svg.")
+    figures.check_kind(picture)
     base, like = _where(what or runs, runs)
     if not base.is_dir():
         raise UsageError(
@@ -98,12 +97,7 @@ def draw(path: Path, found: Found) -> None:
         word = words[-1][1]
         what = f'{word.rig}: filter {word.needs.value.upper()} for "{word.phase}"'
         axes.set_title(f"{day.newest.timeline.title}. {what}", loc="left", fontsize=9.5)
-    try:
-        figure.savefig(path)
-    except OSError as error:
-        raise UsageError(
-            f"{path}: the picture cannot be written ({error.strerror}). Mend: name a file in a folder that is there."
-        ) from None
+    figures.save(figure, path)
 
 
 def _panel(axes: Axes, words: list[tuple[Practice, PractisedWord]]) -> None:

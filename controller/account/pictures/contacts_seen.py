@@ -23,6 +23,7 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from controller.account.pictures.drawing import one_plot
 from controller.account.pictures.taken import (
     CLIPPED_CODE,
     Taken,
@@ -302,40 +303,32 @@ def _normal(z: _Array) -> _Array:
 
 def plot(seen: ContactSeen, file: BinaryIO) -> None:
     """Draw the light of the pictures over time, with the contact seen and the one computed; PNG."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(7.6, 4.2), dpi=110, facecolor="white", layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.add_subplot()
-    kinds = {
-        "clipped: so much or more": ("^", [one for one in seen.lights if one.clipped]),
-        "measured": ("o", [one for one in seen.lights if one.surface_px > 0 and not one.clipped]),
-        "nothing of the Sun's surface: less than this": (
-            "v",
-            [one for one in seen.lights if one.surface_px <= 0],
-        ),
-    }
-    for label, (mark, lights) in kinds.items():
-        if lights:
-            axes.plot(
-                [(one.taken.middle_utc_ns - seen.computed_utc_ns) / NS_PER_S for one in lights],
-                [one.surface_px or one.least_px for one in lights],
-                mark, mfc="white" if mark == "v" else "#111111", mec="#111111", ms=6, ls="none", label=label,
+    with one_plot(file, f"{seen.contact} on {seen.rig}") as axes:
+        kinds = {
+            "clipped: so much or more": ("^", [one for one in seen.lights if one.clipped]),
+            "measured": ("o", [one for one in seen.lights if one.surface_px > 0 and not one.clipped]),
+            "nothing of the Sun's surface: less than this": (
+                "v",
+                [one for one in seen.lights if one.surface_px <= 0],
+            ),
+        }
+        for label, (mark, lights) in kinds.items():
+            if lights:
+                axes.plot(
+                    [(one.taken.middle_utc_ns - seen.computed_utc_ns) / NS_PER_S for one in lights],
+                    [one.surface_px or one.least_px for one in lights],
+                    mark, mfc="white" if mark == "v" else "#111111", mec="#111111", ms=6, ls="none", label=label,
+                )  # fmt: skip
+        axes.axvline(0.0, color="#111111", lw=1, ls=":", label=f"{seen.contact} computed ({seen.keyed_to})")
+        if seen.off_s is not None:
+            axes.axvspan(
+                seen.off_s - seen.uncertainty_s, seen.off_s + seen.uncertainty_s, color="#bbbbbb", lw=0,
+                label=f"{seen.contact} seen: {seen.off_s:+.2f} +/- {seen.uncertainty_s:.2f} s",
             )  # fmt: skip
-    axes.axvline(0.0, color="#111111", lw=1, ls=":", label=f"{seen.contact} computed ({seen.keyed_to})")
-    if seen.off_s is not None:
-        axes.axvspan(
-            seen.off_s - seen.uncertainty_s, seen.off_s + seen.uncertainty_s, color="#bbbbbb", lw=0,
-            label=f"{seen.contact} seen: {seen.off_s:+.2f} +/- {seen.uncertainty_s:.2f} s",
-        )  # fmt: skip
-    axes.set_yscale("log")
-    axes.set_xlabel(f"seconds from {seen.contact} as computed")
-    axes.set_ylabel("the Sun's surface seen, pixels")
-    axes.set_title(f"{seen.contact} on {seen.rig}", loc="left")
-    axes.grid(color="#dddddd", lw=0.5)
-    axes.legend(frameon=True, fontsize=8)
-    figure.savefig(file, format="png", metadata={"Software": None})
+        axes.set_yscale("log")
+        axes.set_xlabel(f"seconds from {seen.contact} as computed")
+        axes.set_ylabel("the Sun's surface seen, pixels")
+        axes.legend(frameon=True, fontsize=8)
 
 
 def light_rows(seen: ContactSeen) -> list[tuple[str, str, str, str]]:

@@ -18,6 +18,7 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from controller.account.pictures.drawing import one_plot
 from controller.account.pictures.taken import (
     Taken,
     UnreadableError,
@@ -544,27 +545,19 @@ def lapse_rows(lapse: Lapse) -> list[tuple[str, ...]]:
 
 def plot(lapse: Lapse, file: BinaryIO) -> None:
     """Draw how the Sun's centre moved from where it was first found; PNG."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(7.6, 4.2), dpi=110, facecolor="white", layout="constrained")
-    FigureCanvasAgg(figure)
-    axes = figure.add_subplot()
-    found = [(one, sun) for one, sun in zip(lapse.spacing.chosen, lapse.suns, strict=True) if sun]
-    if found:
-        begins, first = found[0][0].middle_utc_ns, found[0][1]
-        minutes = [(one.middle_utc_ns - begins) / NS_PER_S / 60 for one, _ in found]
-        for label, mark, values in (
-            ("to the right", "o", [sun.right_px - first.right_px for _, sun in found]),
-            ("down", "s", [sun.down_px - first.down_px for _, sun in found]),
-        ):
-            axes.errorbar(
-                minutes, values, yerr=[sun.uncertainty_px for _, sun in found], fmt=mark, ms=4, color="#111111",
-                mfc="#111111" if mark == "o" else "white", lw=0.8, label=label,
-            )  # fmt: skip
-        axes.legend(frameon=True, fontsize=8)
-    axes.set_xlabel(f"minutes from {_clock(found[0][0].middle_utc_ns)} UTC" if found else "no edge found")
-    axes.set_ylabel("the Sun's centre, pixels")
-    axes.set_title(f"{lapse.shot} in {lapse.phase} on {lapse.rig}", loc="left")
-    axes.grid(color="#dddddd", lw=0.5)
-    figure.savefig(file, format="png", metadata={"Software": None})
+    with one_plot(file, f"{lapse.shot} in {lapse.phase} on {lapse.rig}") as axes:
+        found = [(one, sun) for one, sun in zip(lapse.spacing.chosen, lapse.suns, strict=True) if sun]
+        if found:
+            begins, first = found[0][0].middle_utc_ns, found[0][1]
+            minutes = [(one.middle_utc_ns - begins) / NS_PER_S / 60 for one, _ in found]
+            for label, mark, values in (
+                ("to the right", "o", [sun.right_px - first.right_px for _, sun in found]),
+                ("down", "s", [sun.down_px - first.down_px for _, sun in found]),
+            ):
+                axes.errorbar(
+                    minutes, values, yerr=[sun.uncertainty_px for _, sun in found], fmt=mark, ms=4, color="#111111",
+                    mfc="#111111" if mark == "o" else "white", lw=0.8, label=label,
+                )  # fmt: skip
+            axes.legend(frameon=True, fontsize=8)
+        axes.set_xlabel(f"minutes from {_clock(found[0][0].middle_utc_ns)} UTC" if found else "no edge found")
+        axes.set_ylabel("the Sun's centre, pixels")
