@@ -1,8 +1,8 @@
 """One process per camera: a call that hangs in a driver can be ended only by ending its process.
 
-`CameraProcess` starts a fresh interpreter that runs a `CameraWorker` by the monotonic clock, and talks to
-it over a pipe. The child fires nothing without its parent: when the pipe breaks it stops before the next
-release, and when the parent is gone while a camera call blocks, the child ends itself.
+`CameraProcess` starts a child that runs a `CameraWorker` by the monotonic clock, and talks to it over a pipe. The
+child fires nothing without its parent: when the pipe breaks it stops before the next release, and when the parent is
+gone while a camera call blocks, the child ends itself.
 """
 
 from __future__ import annotations
@@ -13,16 +13,15 @@ import multiprocessing
 import multiprocessing.connection
 import os
 import queue
-import signal
 import threading
 import traceback
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
-from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Literal
 
+from controller.cameras.children import children, render_in_children, start_child
 from controller.cameras.clock import ClockEpoch, MonotonicClock
 from controller.cameras.pictures import Body, Photographer, VirtualScenery, serial_of
 from controller.cameras.protocol import Camera, Clock, MissReason
@@ -133,9 +132,15 @@ class CameraProcess:
     """The parent's side of one camera process. Starts it at once."""
 
     def __init__(self, spec: CameraSpec, epoch: ClockEpoch) -> None:
-        """Start the process; `epoch` must be the one every process of the run is given."""
+        """Start the process; `epoch` must be the one every process of the run is given.
+
+        Raises:
+            OSError: if the system does not start it.
+        """
         self.spec = spec
-        context = multiprocessing.get_context("spawn")
+        if spec.outlook is not None:
+            render_in_children()
+        context = children()
         self._clock = MonotonicClock(epoch)
         # The call going on, written by the child: kind, from when, until when (0: none), for which frame.
         self._call = context.RawArray(ctypes.c_int64, 4)
@@ -149,14 +154,7 @@ class CameraProcess:
         )
         self.connection, theirs = context.Pipe()
         """Where reports come from: `recv` gives one, and EOFError or OSError once the process has ended."""
-        self._process = context.Process(
-            target=_child_main,
-            args=(spec, epoch, theirs, self._call),
-            name=f"camera {spec.rig}",
-            daemon=True,
-        )
-        with terminal_held():
-            self._process.start()
+        self._process = start_child(f"camera {spec.rig}", _child_main, spec, epoch, theirs, self._call)
         theirs.close()
         self._outgoing: queue.SimpleQueue[_Message | None] = queue.SimpleQueue()
         threading.Thread(target=self._send_all, name=f"sender {spec.rig}", daemon=True).start()
@@ -226,17 +224,6 @@ class CameraProcess:
         with contextlib.suppress(OSError):
             while (message := self._outgoing.get()) is not None:
                 self.connection.send(message)
-
-
-@contextlib.contextmanager
-def terminal_held() -> Iterator[None]:
-    """Let a child live with the terminal's signals blocked: it sends them to all, and the parent decides."""
-    resource_tracker.ensure_running()  # starting it later would unblock the interrupt again
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGHUP})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 # --- the child's side

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
 from multiprocessing.connection import Connection
 
+from controller.cameras.children import children, start_child
 from controller.cameras.clock import ClockEpoch, MonotonicClock
 from controller.cameras.lock import CameraInUseError
 from controller.cameras.protocol import CameraFacts, CameraFault, CameraStatus
@@ -23,10 +23,8 @@ def probe_attached(timeout_s: float = PROBE_TIMEOUT_S) -> list[CameraFacts]:
     Raises:
         CameraError: if one cannot be opened, or nothing came back in time.
     """
-    context = multiprocessing.get_context("spawn")
-    ours, theirs = context.Pipe(duplex=False)
-    process = context.Process(target=_probe, args=(theirs,), name="probe", daemon=True)
-    process.start()
+    ours, theirs = children().Pipe(duplex=False)
+    process = start_child("probe", _probe, theirs)
     theirs.close()
     try:
         if not ours.poll(timeout_s):

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from controller import __version__
+from controller.cameras.children import render_in_children
 from controller.cameras.clock import ClockEpoch, MonotonicClock
 from controller.cameras.pictures import serial_of
 from controller.cameras.profiles import UNSEEN_BY_HAND
@@ -126,6 +127,7 @@ def rehearse(
     page = None
     if not fast:
         _need_ears(operator, plain=plain, simulated=True)
+        render_in_children()
         page = open_page(page_options, timeline, scripted=operator is not None)
         if page and page_options.listen and _hears_a_terminal():
             console(error=True).print("Press Enter to begin, Ctrl-C to leave.")
@@ -261,6 +263,8 @@ def run(
     operator = ScriptedOperator(Habit.parse(habit)) if habit else None
     _need_ears(operator, plain=plain, simulated=not real)
     clock_text = _clock_text(clock_offset_s, start)
+    if virtual:
+        render_in_children()
     page = open_page(page_options, timeline, scripted=operator is not None)
     if operator is None:
         _arm(timeline, virtual=virtual, clock_text=clock_text, profiles=prepared.loaded.profiles)
@@ -330,6 +334,8 @@ def resume(
             )  # fmt: skip
         else:
             facts = {}
+            if rehearsal or virtual:
+                render_in_children()
             page = open_page(page_options, timeline, scripted=operator is not None, resumed=True)
             if pretended is None:
                 facts["clock"] = _arm_again(

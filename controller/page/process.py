@@ -8,7 +8,6 @@ there, not here.
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import os
 import threading
 import time
@@ -17,9 +16,10 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
-from controller.cameras.host import terminal_held
+from controller.cameras.children import children, start_child
 from controller.cameras.protocol import Clock
 from controller.engine import messages as m
 from controller.engine.view import RunView
@@ -126,12 +126,9 @@ class PageProcess:
 
     # --- the process --------------------------------------------------------------------------
 
-    def _start(self) -> tuple[multiprocessing.process.BaseProcess, Connection]:
-        context = multiprocessing.get_context("spawn")
-        ours, theirs = context.Pipe()
-        process = context.Process(target=_child_main, args=(self._spec, theirs), name="page", daemon=True)
-        with terminal_held():
-            process.start()
+    def _start(self) -> tuple[BaseProcess, Connection]:
+        ours, theirs = children().Pipe()
+        process = start_child("page", _child_main, self._spec, theirs)
         theirs.close()
         sender = threading.Thread(target=self._send_all, args=(ours,), name="to the page", daemon=True)
         sender.start()

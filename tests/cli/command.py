@@ -51,3 +51,16 @@ def only_run(folder: Path) -> Path:
     """The one run folder under `folder`."""
     (run,) = folder.iterdir()
     return run
+
+
+def child_of(run: int, name: str) -> int:
+    """The one process that a run has started, by itself or through another, whose name begins so."""
+    found, ahead = [], [run]
+    while ahead:
+        for task in Path(f"/proc/{ahead.pop()}/task").glob("*/children"):
+            for pid in map(int, task.read_text().split()):
+                ahead.append(pid)
+                if Path(f"/proc/{pid}/comm").read_text().startswith(name):
+                    found.append(pid)
+    (child,) = found
+    return child

@@ -11,6 +11,7 @@ import re
 import shutil
 import signal
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -30,7 +31,7 @@ from controller.live import clockwatch, driver
 from controller.timeline.model import Timeline
 from controller.units import NS_PER_S
 from tests.account.test_faults import troubles
-from tests.cli.command import HOLDFIRE, SAMPLES, environment, holdfire
+from tests.cli.command import HOLDFIRE, SAMPLES, child_of, environment, holdfire
 from tests.engine.builder import at, timeline
 from tests.live.test_driver import Desk, filtered, until
 from tests.live.test_real_time import BENCH
@@ -76,13 +77,7 @@ class Going:
 
     def worker(self) -> int:
         """The process of its camera."""
-        children = " ".join(
-            path.read_text() for path in Path(f"/proc/{self.process.pid}/task").glob("*/children")
-        )
-        (pid,) = [
-            pid for pid in children.split() if b"spawn_main" in Path(f"/proc/{pid}/cmdline").read_bytes()
-        ]
-        return int(pid)
+        return child_of(self.process.pid, "camera")
 
     def fires_again(self) -> None:
         """Wait until it has fired two frames more, its camera being back."""
@@ -120,6 +115,23 @@ def test_worker_killed(going: Going) -> None:
     going.fires_again()
     (line,) = [line for line in going.stop() if "camera lost" in line]
     assert "long: camera lost: the camera's process ended and is started again; over after " in line
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="cameras' processes are forked on Linux alone")
+def test_killed_process_that_cameras_are_forked_from(going: Going) -> None:
+    """kill -9 of it: the camera's process fires on; when that is killed too, another one fires all the same."""
+    worker = going.worker()
+    forked_from = int(Path(f"/proc/{worker}/stat").read_text().rpartition(")")[2].split()[1])
+    assert forked_from != going.process.pid
+    os.kill(forked_from, signal.SIGKILL)
+    fired = going.count("frame_fired")
+    going.wait_for(lambda: going.count("frame_fired") >= fired + 3)
+    assert going.count("camera_lost") == 0
+    os.kill(worker, signal.SIGKILL)
+    going.wait_for(lambda: going.count("camera_lost"))
+    going.fires_again()
+    (line,) = [line for line in going.stop() if "camera lost" in line]
+    assert "the camera's process ended and is started again; over after " in line
 
 
 def test_worker_stands_still(going: Going) -> None:

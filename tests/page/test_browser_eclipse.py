@@ -13,10 +13,10 @@ from playwright.sync_api import expect
 from controller.account.audit import audit
 from controller.journal.folder import RunFolder
 from controller.operator.wording import CAUTION
-from tests.cli.command import only_run
+from tests.cli.command import child_of, only_run
 from tests.page.browsing import CHROMIUM, LAPTOP, WITHOUT, chromium, hold, opened, pair
 from tests.page.serving import PATIENCE_S, until
-from tests.page.test_rehearsal import page_process, rehearsing
+from tests.page.test_rehearsal import rehearsing
 
 pytestmark = [
     pytest.mark.skipif(not CHROMIUM.exists(), reason=WITHOUT),
@@ -133,7 +133,7 @@ def test_a_whole_eclipse_through_the_page(tmp_path: Path) -> None:
         expect(phone.locator(".trouble").first).not_to_contain_text("CAMERA NOT READY")
 
         # The link is lost, and heals.
-        pid = page_process(run)
+        pid = child_of(run.process.pid, "page")
         os.kill(pid, signal.SIGSTOP)
         try:
             for page in (phone, laptop):

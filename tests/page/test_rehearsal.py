@@ -19,7 +19,7 @@ import pytest
 
 from controller.account.audit import audit
 from controller.journal.folder import RunFolder
-from tests.cli.command import HOLDFIRE, SAMPLES, environment, holdfire, only_run
+from tests.cli.command import HOLDFIRE, SAMPLES, child_of, environment, holdfire, only_run
 from tests.page.serving import PATIENCE_S, Browser, Events, until, word
 
 
@@ -125,14 +125,6 @@ def test_words_of_every_kind_through_the_page_into_the_journal(tmp_path: Path) -
         assert sum(map(len, browser_day["frames"].values())) == len(folder.timeline().frames)
 
 
-def page_process(run: Rehearsal) -> int:
-    """The page's process: the one child that gives way to all others."""
-    tasks = Path(f"/proc/{run.process.pid}/task").glob("*/children")
-    children = {int(pid) for task in tasks for pid in task.read_text().split()}
-    (page,) = {pid for pid in children if os.getpriority(os.PRIO_PROCESS, pid) > 0}
-    return page
-
-
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="no /proc to find a child process in")
 def test_killing_the_page_costs_the_run_nothing(tmp_path: Path) -> None:
     """HF-S18: frames go on firing past the kill, none is lost by it, and the paired phone is heard again."""
@@ -141,7 +133,7 @@ def test_killing_the_page_costs_the_run_nothing(tmp_path: Path) -> None:
             with contextlib.closing(Events(browser)) as events:
                 say(browser, events, "filter", state="off")
             until(lambda: run.of("frame_fired"))
-            os.kill(page_process(run), signal.SIGKILL)
+            os.kill(child_of(run.process.pid, "page"), signal.SIGKILL)
             before = len(run.of("frame_fired"))
             until(lambda: any("started again" in record["text"] for record in run.of("note")))
             until(lambda: len(run.of("frame_fired")) > before + 3)
