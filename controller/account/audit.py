@@ -22,6 +22,7 @@ LATE_SLACK_S = 0.1
 HARD_BOUND_S = 30.0
 """No unfiltered exposure starts earlier than this before C2 or ends later than this after C3."""
 
+_IN_FLIGHT_NS, _LATE_SLACK_NS = seconds_to_ns(IN_FLIGHT_S), seconds_to_ns(LATE_SLACK_S)
 _OUTCOMES = {
     Kind.FRAME_FIRED: "fired",
     Kind.FRAME_MISSED: "missed",
@@ -66,11 +67,14 @@ class _History:
         self.now = value
 
     def at(self, instant_ns: int) -> Any:  # noqa: ANN401 - whatever was put in
-        return next((value for at, value in reversed(self.changes) if at <= instant_ns), self.first)
+        for at, value in reversed(self.changes):
+            if at <= instant_ns:
+                return value
+        return self.first
 
     def allows(self, value: object, released_ns: int, sent_ns: int) -> bool:
         """Return whether `value` held at the release, or until just before its command was sent."""
-        return value in (self.at(released_ns), self.at(sent_ns - seconds_to_ns(IN_FLIGHT_S)))
+        return value in (self.at(released_ns), self.at(sent_ns - _IN_FLIGHT_NS))
 
 
 @dataclass
@@ -334,13 +338,12 @@ class _Auditor:
             self.say(f"frame {frame.frame_id} was released while {frame.rig} was paused", "HF-S16")
         if not self.stopped.allows(False, released, sent):
             self.say(f"frame {frame.frame_id} was released after the stop", "HF-S16")
-        slack = seconds_to_ns(LATE_SLACK_S)
         last = frame.ends_by_utc_ns - seconds_to_ns(frame.settings.exposure_s)
         deadline = min(seen.due_ns + frame.deadline_utc_ns - frame.due_utc_ns, last)
-        if released > deadline + slack:
+        if released > deadline + _LATE_SLACK_NS:
             late = (released - deadline) / NS_PER_S
             self.say(f"frame {frame.frame_id} was fired {late:.3f} s past its deadline", "HF-S08")
-        if closes > frame.ends_by_utc_ns + slack:
+        if closes > frame.ends_by_utc_ns + _LATE_SLACK_NS:
             late = (closes - frame.ends_by_utc_ns) / NS_PER_S
             self.say(f"the exposure of frame {frame.frame_id} ended {late:.3f} s past its limit", "HF-S03")
 

@@ -220,12 +220,13 @@ def score(timeline: Timeline, played: Played, weather: Weather) -> dict[ShotKey,
     frames = {frame.frame_id: frame for frame in timeline.frames}
     sun = {rig.name for rig in timeline.rigs if rig.points_at_sun}
     reason: str
+    error_ns = seconds_to_ns(weather.clock_error_s)
     lost = dict.fromkeys(frames, "nothing is known of it")
     for record in played.records:
         kind = record["kind"]
         if kind == Kind.FRAME_FIRED:
             frame = frames[record["frame_id"]]
-            ahead_ns = played.clock_set_ns(record["seq"]) + seconds_to_ns(weather.clock_error_s)
+            ahead_ns = played.clock_set_ns(record["seq"]) + error_ns
             opened = record["released_utc_ns"] - ahead_ns
             lost[frame.frame_id] = _lost_after_firing(frame, record, opened, weather, on_sun=frame.rig in sun)
         elif kind == Kind.FRAME_MISSED:

@@ -43,7 +43,7 @@ from controller.units import NS_PER_S, seconds_to_ns
 MODEL = "Holdfire practice camera"
 _BUSY_CODE, _GONE_CODE, _FULL_CODE = -110, -52, -3
 """libgphoto2's codes for the same troubles."""
-_SLOW_WRITE_FACTOR = 8.0
+_SLOW_WRITE_FACTOR = 8
 _RENDER_AFTER_NS = NS_PER_S // 10
 """So long after an exposure its picture is rendered: cameras that were to fire at the same instant have done so."""
 _RENDER_ROOM_NS = NS_PER_S // 20
@@ -205,6 +205,13 @@ class SimulatedDevice:
             if not (fault.kind is SimFaultKind.HANG and (fault.at_utc_ns or made_ns) < made_ns):
                 trouble = _Trouble(fault.at_utc_ns, fault.after_frames, fault.for_s)
                 self._troubles[fault.kind].append(trouble)
+        self.may_be_off = bool(
+            self._troubles[SimFaultKind.LOST] or self._troubles[SimFaultKind.BATTERY_EMPTY]
+        )
+        """Whether the camera is ever off the cable: nearly never, and asked many times a frame."""
+        self._word_after_ns = seconds_to_ns(max(0.0, body.frame_gap_s - body.release_lag_s))
+        self._write_ns = seconds_to_ns(body.write_time_s)
+        self.setting_ns = seconds_to_ns(body.setting_time_s)
         self._counted = [t for troubles in self._troubles.values() for t in troubles if t.starts_ns is None]
         self.taken: list[_Exposure] = []
         self._start_counted_faults(made_ns)
@@ -230,12 +237,12 @@ class SimulatedDevice:
 
     def off_since(self, from_ns: int, until_ns: int) -> int | None:
         """Return the first instant in a stretch of time at which the camera is off the cable, or None."""
-        lost, empty = self._troubles[SimFaultKind.LOST], self._troubles[SimFaultKind.BATTERY_EMPTY]
-        if not lost and not empty:  # nearly always, and asked many times a frame
+        if not self.may_be_off:
             return None
         starts = [
             max(trouble.starts_ns, from_ns)
-            for trouble in (*lost, *empty)
+            for kind in (SimFaultKind.LOST, SimFaultKind.BATTERY_EMPTY)
+            for trouble in self._troubles[kind]
             if trouble.starts_ns is not None and trouble.starts_ns <= until_ns and trouble.ends_ns > from_ns
         ]
         return min(starts, default=None)
@@ -293,10 +300,9 @@ class SimulatedDevice:
         jitter_s = self._random.gauss(0.0, self._lag_jitter_s) if self._lag_jitter_s else 0.0
         opened_ns = called_ns + seconds_to_ns(max(0.0, self.body.release_lag_s + jitter_s))
         ended_ns = opened_ns + seconds_to_ns(settings.exposure_s)
-        word_ns = ended_ns + seconds_to_ns(max(0.0, self.body.frame_gap_s - self.body.release_lag_s))
-        write_s = self.body.write_time_s * (_SLOW_WRITE_FACTOR if self.has(SimFaultKind.SLOW_WRITE) else 1.0)
-        write_from_ns = max([ended_ns, *self._writes_end_ns])
-        self._writes_end_ns.append(write_from_ns + seconds_to_ns(write_s))
+        word_ns = ended_ns + self._word_after_ns
+        write_ns = self._write_ns * (_SLOW_WRITE_FACTOR if self.has(SimFaultKind.SLOW_WRITE) else 1)
+        self._writes_end_ns.append(max([ended_ns, *self._writes_end_ns]) + write_ns)
         self._battery_percent -= self._battery_per_frame
         if self._card_room is not None:
             self._card_room -= 1
@@ -310,6 +316,7 @@ class SimulatedDevice:
         """Let an empty battery and a full card be the trouble they are until they are changed."""
         if self._battery_percent <= 0:
             self._troubles[SimFaultKind.BATTERY_EMPTY].append(_Trouble(now_ns, None, self._battery_change_s))
+            self.may_be_off = True
             self._battery_percent = 100.0
         if self._card_room == 0:
             self._troubles[SimFaultKind.CARD_FULL].append(_Trouble(now_ns, None, self._card_change_s))
@@ -379,7 +386,7 @@ class SimulatedCamera:
             chosen = replace(chosen, exposure_s=_one_stop_off(chosen.exposure_s, body.shutter_s))
             readback = _readback(settings, chosen)
         if chosen != self._device.settings:
-            self._wait_until(self._device.clock.now_ns() + seconds_to_ns(body.setting_time_s), exposed=False)
+            self._wait_until(self._device.clock.now_ns() + self._device.setting_ns, exposed=False)
         self._device.settings = chosen
         return readback
 
@@ -441,14 +448,17 @@ class SimulatedCamera:
             self._check_cable(exposed=exposed)
 
     def _check_cable(self, *, exposed: bool | None) -> None:
-        now = self._device.clock.now_ns()
-        if self._closed or self._device.off_since(self._opened_ns, now) is not None:
+        device = self._device
+        if self._closed or (
+            device.may_be_off and device.off_since(self._opened_ns, device.clock.now_ns()) is not None
+        ):
             raise CameraFault("the camera is off the cable", code=_GONE_CODE, lost=True, exposed=exposed)
 
     def _wait_until(self, instant_ns: int, *, exposed: bool | None) -> None:
         """Wait, but find out at once when the cable comes out."""
-        gone_ns = self._device.off_since(self._device.clock.now_ns(), instant_ns)
-        self._device.clock.sleep_until_ns(instant_ns if gone_ns is None else gone_ns)
+        device = self._device
+        gone_ns = device.off_since(device.clock.now_ns(), instant_ns) if device.may_be_off else None
+        device.clock.sleep_until_ns(instant_ns if gone_ns is None else gone_ns)
         self._check_cable(exposed=exposed)
 
 

@@ -24,7 +24,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Callable, Collection, Generator, Iterator, Sequence
+from collections.abc import Callable, Collection, Generator, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
@@ -202,6 +202,7 @@ class CameraWorker:
         self._retry_ns = 0
         self._status_ns = 0
         self._failures = 0
+        self._fault: CameraFault | None = None  # of the last frame
         self._unseen: tuple[str, str] | None = None  # the last frame without a picture, and its file
         self._previews_slow = False
 
@@ -232,7 +233,8 @@ class CameraWorker:
         try:
             while True:
                 self._drop_late()
-                yield from self._reports()
+                while self._outbox:
+                    yield self._outbox.popleft()
                 if self._closing:
                     break
                 wait = self._step()
@@ -240,11 +242,15 @@ class CameraWorker:
                     continue
                 head = self._head()
                 yield wait
-                if head is not None and self._is_due(head):
-                    yield from self._fire(head)
+                if head is not None and self._is_due(head) and self._fire(head):
+                    # Reported is before a camera that failed is let go of: should that hang, what was released is known.
+                    while self._outbox:
+                        yield self._outbox.popleft()
+                    self._after_frame()
             for frame in list(self._waiting):
                 self._miss(frame, MissReason.STOPPED, "the camera was closed")
-            yield from self._reports()
+            while self._outbox:
+                yield self._outbox.popleft()
         finally:
             self._drop_camera()
 
@@ -305,10 +311,6 @@ class CameraWorker:
         return all(getattr(readback, _FIELD_OF[name]) is None for name in readback.differs)
 
     # Reports.
-
-    def _reports(self) -> Iterator[Report]:
-        while self._outbox:
-            yield self._outbox.popleft()
 
     def _miss(
         self, frame: Frame, reason: MissReason, detail: str, *, code: int | None = None, lost: bool = False
@@ -434,15 +436,15 @@ class CameraWorker:
                 self._trouble = (frame, fault)
                 self._retry_ns = self._clock.now_ns() + SETTING_RETRY_NS
 
-    def _fire(self, frame: Frame) -> Iterator[Report]:
-        """Release the frame now, unless it would be late or overrun; then wait for the camera's word, and report.
+    def _fire(self, frame: Frame) -> bool:
+        """Release the frame now, unless it would be late or overrun; wait for the camera's word, and keep the report.
 
-        Reported is before a camera that failed is let go of: should that hang, what was released is known.
+        Return whether the camera was told to release.
         """
         camera, readback = self._camera, self._set[1] if self._set is not None else None
         began = self._clock.now_ns()
         if camera is None or began >= self._late_from_ns(frame):
-            return  # the next round drops it
+            return False  # the next round drops it
         asked_s, read_s = frame.settings.exposure_s, readback.exposure_s if readback else None
         exposure_s = longest_exposure_s(max(asked_s, read_s or 0.0))
         ends_ns = began + self._lag_ns + seconds_to_ns(exposure_s)
@@ -450,7 +452,7 @@ class CameraWorker:
             over_s = (ends_ns - frame.ends_by_utc_ns) / NS_PER_S
             ends_by = utc_iso(frame.ends_by_utc_ns)
             self._miss(frame, MissReason.WINDOW, f"would have ended {over_s:.3f} s after {ends_by}")
-            return
+            return False
         self._waiting = [kept for kept in self._waiting if kept is not frame]
         self._released.add(frame.frame_id)
         captured: Captured | None = None
@@ -484,10 +486,11 @@ class CameraWorker:
                     camera_lost=fault is not None and fault.lost,
                 )
             )
-        yield from self._reports()
-        self._after_frame(fault)
+        self._fault = fault
+        return True
 
-    def _after_frame(self, fault: CameraFault | None) -> None:
+    def _after_frame(self) -> None:
+        fault = self._fault
         self._status_ns = self._clock.now_ns()
         if fault is None:
             self._failures = self._attempts = 0

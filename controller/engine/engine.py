@@ -32,7 +32,11 @@ from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_
 
 HAND_OVER_LEAD_S = 2.0
 """How long before its due instant a frame goes to its camera's worker."""
+HAND_OVER_EARLY_S = 0.5
+"""So much earlier it goes there with what happens then anyway: its intent is flushed with that and not alone."""
 _LEAD_NS = seconds_to_ns(HAND_OVER_LEAD_S)
+_EARLY_NS = seconds_to_ns(HAND_OVER_LEAD_S + HAND_OVER_EARLY_S)
+_FAR_NS = 2**62
 REFIT_LEAD_S = 0.4
 """A refit places nothing sooner than this, so that the camera can be set."""
 CUE_LATE_LIMIT_S = 1.0
@@ -67,6 +71,7 @@ class Engine:
         self._holds: dict[str, Hold] = {hold.hold_id: hold for hold in _asked_within(timeline, self._window)}
         self._hold_state = dict.fromkeys(self._holds, HoldState.AHEAD)
         self._ask_next: dict[str, int] = {}
+        self._holds_next_ns = 0  # nothing is to be done about a hold before; 0: to be looked for
         ends = [phase.ends_utc_ns for phase in timeline.phases]
         self._over_ns = max([*ends, timeline.contacts_utc_ns.get(ContactName.C3, 0)])
         self._cues = sorted(timeline.cues, key=lambda cue: (cue.at_utc_ns, cue.cue_id))
@@ -510,6 +515,9 @@ class Engine:
         self._effects.append(m.WakeAt(instant_utc_ns=UtcNs(self._next_wake())))
 
     def _advance_holds(self) -> None:
+        if self._now < self._holds_next_ns:
+            return  # as at most events
+        self._holds_next_ns = 0
         asked: list[Hold] = []
         passed: list[Hold] = []
         for hold in list(self._holds.values()):
@@ -561,11 +569,12 @@ class Engine:
 
     def _advance_frames(self, rig: str) -> None:
         planned = self._planned[rig]
-        if not planned or self._frames[planned[0]].due_utc_ns - _LEAD_NS > self._now:
+        soon = self._now + _EARLY_NS
+        if not planned or self._frames[planned[0]].due_utc_ns > soon:
             return  # as at most events
         for frame_id in list(planned):
             frame = self._frames[frame_id]
-            if frame.due_utc_ns - _LEAD_NS > self._now:
+            if frame.due_utc_ns > soon:
                 break
             reason = self._blocked(frame)
             if reason is None:
@@ -615,12 +624,9 @@ class Engine:
 
     def _next_wake(self) -> int:
         now = self._now
-        wakes: list[int] = []
-        for hold_id, state in self._hold_state.items():
-            if state is HoldState.AHEAD:
-                wakes.append(self._holds[hold_id].opens_utc_ns)
-            elif state is HoldState.OPEN:
-                wakes += [self._holds[hold_id].closes_utc_ns, self._ask_next[hold_id]]
+        if not self._holds_next_ns:
+            self._holds_next_ns = self._next_of_holds()
+        wakes = [self._holds_next_ns]
         if self._cues:
             wakes.append(self._cues[0].at_utc_ns)
         for ids in self._planned.values():
@@ -631,7 +637,17 @@ class Engine:
                     wakes.append(hand_over)
                     break
                 wakes.append(max(frame.movable_until_utc_ns, frame.deadline_utc_ns) + 1)
-        return min([wake for wake in wakes if wake > now], default=now + NS_PER_S)
+        wake = min([wake for wake in wakes if wake > now], default=_FAR_NS)
+        return wake if wake < _FAR_NS else now + NS_PER_S
+
+    def _next_of_holds(self) -> int:
+        moments: list[int] = []
+        for hold_id, state in self._hold_state.items():
+            if state is HoldState.AHEAD:
+                moments.append(self._holds[hold_id].opens_utc_ns)
+            elif state is HoldState.OPEN:
+                moments += [self._holds[hold_id].closes_utc_ns, self._ask_next[hold_id]]
+        return min(moments, default=_FAR_NS)
 
     def _done(self) -> bool:
         if any(self._planned.values()) or any(tally[FrameState.HANDED] for tally in self._tally.values()):
@@ -738,6 +754,7 @@ class Engine:
             self._planned[rig].remove(frame_id)
 
     def _step_hold(self, hold: Hold, step: HoldStep) -> None:
+        self._holds_next_ns = 0
         self._hold_state[hold.hold_id] = HOLD_TABLE[self._hold_state[hold.hold_id], step]
 
     def _miss(self, frame_id: str, reason: str, detail: str = "") -> None:

@@ -8,6 +8,8 @@ from typing import Any, Protocol
 from controller.engine import messages as m
 from controller.journal.records import Kind
 
+_KINDS = {kind.value: kind for kind in Kind}
+
 
 class Writer(Protocol):
     """Where records go; the journal writer is one."""
@@ -27,7 +29,7 @@ def journalled(
     records: list[tuple[Kind, int, dict[str, Any]]] = []
     for effect in effects:
         if isinstance(effect, m.Record):
-            records.append((Kind(effect.kind), effect.at_utc_ns, dict(effect.data)))
+            records.append((_KINDS[effect.kind], effect.at_utc_ns, dict(effect.data)))
             continue
         if records and not isinstance(effect, m.WakeAt):
             journal.append_many(records)

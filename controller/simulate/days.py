@@ -364,7 +364,7 @@ class MemoryJournal:
         dies = self.dies
         struck = dies is not None and dies.kept is not None and entries and entries[-1][1] >= dies.at_utc_ns
         for kind, at_ns, data in entries[: dies.kept] if dies and struck else entries:
-            data.update(seq=len(self.records) + 1, kind=kind.value, at_utc_ns=at_ns)
+            data["seq"], data["kind"], data["at_utc_ns"] = len(self.records) + 1, str(kind), at_ns
             self.records.append(data)
         if struck:
             raise Died(entries[-1][1])

@@ -104,7 +104,8 @@ class Simulation:
         self._asked: set[str] = set()
         self._asked_rigs: set[str] = set()
         self._outcome: str | None = None
-        self._wake_at: int | None = None
+        self._wake_at = 0
+        self._waking: int | None = None
         self.facts = {**self.facts, "silence_limit_s": bounds(self.engine.timeline)}
         self._seats = {
             rig.name: _Seat(rig, _SeatClock(self.start_utc_ns)) for rig in self.engine.timeline.rigs
@@ -245,16 +246,24 @@ class Simulation:
         self._listen()
 
     def _wake(self, instant: int) -> None:
-        if self._wake_at is not None and self._wake_at <= instant:
-            return
+        """Wake the engine at an instant, and no more at one that it asked for before.
+
+        At most one waking is in the queue that counts; one that comes before it is wanted only puts itself off.
+        """
         self._wake_at = instant
+        if self._waking is not None and self._waking <= instant:
+            return
+        self._waking = instant
+        self._at(instant, self._woken)
 
-        def wake(now: int) -> None:
-            if self._wake_at == now:
-                self._wake_at = None
-                self._feed(m.TimePassed(now_utc_ns=UtcNs(now)))
-
-        self._at(instant, wake)
+    def _woken(self, now: int) -> None:
+        if self._waking != now:
+            return
+        self._waking = None
+        if self._wake_at > now:
+            self._wake(self._wake_at)
+        else:
+            self._feed(m.TimePassed(now_utc_ns=UtcNs(now)))
 
     def _listen(self) -> None:
         """Ask the scripted operator about every hold that has opened since."""
