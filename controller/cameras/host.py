@@ -93,6 +93,7 @@ class CameraSpec:
             clock_error_s=self.clock_error_s,
             outlook=self.outlook,
             serial=serial_of(self.rig),
+            remembers=False,
         )
         return device.open
 

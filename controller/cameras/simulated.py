@@ -13,7 +13,8 @@ import functools
 import itertools
 import math
 import random
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import MutableSequence, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
@@ -160,6 +161,7 @@ class SimulatedDevice:
         outlook: Outlook | None = None,
         serial: str = "HF000001",
         picture_width_px: int = WIDTH_PX,
+        remembers: bool = True,
     ) -> None:
         """Make a body.
 
@@ -181,6 +183,7 @@ class SimulatedDevice:
             outlook: what it sees; None leaves its pictures dark, and shows none.
             serial: its number, as its pictures have it.
             picture_width_px: how wide its pictures are.
+            remembers: keep every exposure in `taken`; else the last one alone.
         """
         self.body = with_lists(body)
         self.clock = clock
@@ -213,7 +216,8 @@ class SimulatedDevice:
         self._write_ns = seconds_to_ns(body.write_time_s)
         self.setting_ns = seconds_to_ns(body.setting_time_s)
         self._counted = [t for troubles in self._troubles.values() for t in troubles if t.starts_ns is None]
-        self.taken: list[_Exposure] = []
+        self.taken: MutableSequence[_Exposure] = [] if remembers else deque(maxlen=1)
+        self._count = 0
         self._start_counted_faults(made_ns)
         self._use_up(made_ns)
         self._writes_end_ns: list[int] = []
@@ -309,6 +313,7 @@ class SimulatedDevice:
         self._use_up(opened_ns)
         exposure = _Exposure(opened_ns, ended_ns, word_ns, settings)
         self.taken.append(exposure)
+        self._count += 1
         self._start_counted_faults(word_ns)
         return exposure
 
@@ -348,7 +353,7 @@ class SimulatedDevice:
 
     def _start_counted_faults(self, now_ns: int) -> None:
         for trouble in self._counted:
-            if trouble.after_frames == len(self.taken):
+            if trouble.after_frames == self._count:
                 trouble.starts_ns = now_ns
 
 

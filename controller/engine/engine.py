@@ -33,7 +33,7 @@ from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_
 HAND_OVER_LEAD_S = 2.0
 """How long before its due instant a frame goes to its camera's worker."""
 HAND_OVER_EARLY_S = 0.5
-"""So much earlier it goes there with what happens then anyway: its intent is flushed with that and not alone."""
+"""So much earlier it goes there when its camera says that it has fired: both records are flushed at once."""
 _LEAD_NS = seconds_to_ns(HAND_OVER_LEAD_S)
 _EARLY_NS = seconds_to_ns(HAND_OVER_LEAD_S + HAND_OVER_EARLY_S)
 _FAR_NS = 2**62
@@ -98,6 +98,7 @@ class Engine:
         self._last_said = ""
         self._heard: deque[str] = deque(maxlen=HEARD_KEPT)
         self._effects: list[m.Effect] = []
+        self._answers: str | None = None  # the rig whose camera says just now that it has fired
 
     # --- the door ---------------------------------------------------------------------------
 
@@ -105,6 +106,7 @@ class Engine:
         """Take one event; return what is to be done, in order. Time never goes back in here."""
         self._now = max(self._now, event.now_utc_ns)
         self._effects = []
+        self._answers = None
         if isinstance(event, m.Begin):
             self._begin(event)
         elif self.state in (RunState.GOING, RunState.PAUSED):
@@ -488,6 +490,7 @@ class Engine:
         who = {"frame_id": frame.frame_id, "rig": frame.rig}
         match event:
             case m.FrameFired():
+                self._answers = frame.rig
                 self._record(
                     "frame_fired",
                     **who,
@@ -569,7 +572,7 @@ class Engine:
 
     def _advance_frames(self, rig: str) -> None:
         planned = self._planned[rig]
-        soon = self._now + _EARLY_NS
+        soon = self._now + (_EARLY_NS if rig == self._answers else _LEAD_NS)
         if not planned or self._frames[planned[0]].due_utc_ns > soon:
             return  # as at most events
         for frame_id in list(planned):
