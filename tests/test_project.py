@@ -7,7 +7,6 @@ import re
 import shlex
 import shutil
 import subprocess
-import sys
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -22,6 +21,7 @@ from controller.cli import ready, runs
 from controller.cli.app import EXIT_CODES, app
 from controller.plan import model
 from controller.timeline.model import Timeline
+from tests.cli.command import holdfire
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -64,16 +64,9 @@ def tracked() -> list[Path]:
     return [Path(name) for name in listed.stdout.split("\0") if name]
 
 
-def holdfire(arguments: list[str], folder: Path) -> str:
+def printed_by(arguments: list[str], folder: Path) -> str:
     """What a command prints on a terminal of 100 columns."""
-    done = subprocess.run(
-        [sys.executable, "-c", "from controller.cli import main; main()", *arguments],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        check=False,
-        env={**os.environ, "COLUMNS": "100", "NO_COLOR": "1", "PYTHONUTF8": "1"},
-    )
+    done = holdfire(*arguments, cwd=folder)
     return done.stdout + done.stderr
 
 
@@ -183,7 +176,7 @@ def test_the_plan_of_the_readme_can_be_used(tmp_path: Path) -> None:
     """The plan printed in the README passes the check without a warning."""
     (plan,) = re.findall(r"^```yaml\n(holdfire_plan.*?)^```$", README, re.MULTILINE | re.DOTALL)
     (tmp_path / "plan.yaml").write_text(plan, encoding="utf-8")
-    assert "no warnings" in holdfire(["check", "plan.yaml"], tmp_path)
+    assert "no warnings" in printed_by(["check", "plan.yaml"], tmp_path)
 
 
 @pytest.mark.parametrize(("command", "shown"), shown_commands())
@@ -193,7 +186,7 @@ def test_output_in_the_readme_is_real(command: list[str], shown: str, tmp_path: 
     A line of three dots stands for lines left out.
     """
     shutil.copytree(ROOT / "sample_plans", tmp_path / "sample_plans")
-    printed = iter(holdfire(command, tmp_path).splitlines())
+    printed = iter(printed_by(command, tmp_path).splitlines())
     for line in shown.splitlines():
         if line != "...":
             assert any(line.split() == real.split() for real in printed), f"not printed there: {line!r}"

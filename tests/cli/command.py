@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import subprocess
@@ -9,6 +10,8 @@ import sys
 import tempfile
 from pathlib import Path
 from typing import Any
+
+from tests.cli.forked import Loaded
 
 ROOT = Path(__file__).resolve().parents[2]
 SAMPLES = ROOT / "sample_plans"
@@ -29,16 +32,12 @@ def holdfire(
     *words: str, cwd: Path, timeout: float = 120, stdin: str = ""
 ) -> subprocess.CompletedProcess[str]:
     """Run ``holdfire`` with these words to its end."""
-    return subprocess.run(
-        [*HOLDFIRE, *words],
-        cwd=cwd,
-        env=environment(),
-        input=stdin,
-        capture_output=True,
-        text=True,
-        timeout=timeout,
-        check=False,
-    )
+    return _loaded().run(words, cwd, environment(), stdin, timeout)
+
+
+@functools.cache
+def _loaded() -> Loaded:
+    return Loaded(environment())
 
 
 def as_json(done: subprocess.CompletedProcess[str]) -> Any:

@@ -35,7 +35,8 @@ from tests.live.test_real_time import BENCH
 def run(tmp_path: Path) -> Iterator[subprocess.Popen[str]]:
     """A rehearsal in real time of some forty frames."""
     plan = tmp_path / "bench.yaml"
-    plan.write_text(BENCH.replace("DRIVER", "simulated").replace("20 s after C3", "12 s after C3"))
+    unhurried = BENCH.replace("fill: true, late_limit: 8 s", "every: 1.6 s, late_limit: 1 s")
+    plan.write_text(unhurried.replace("DRIVER", "simulated").replace("20 s after C3", "12 s after C3"))
     process = subprocess.Popen(
         [*HOLDFIRE, "rehearse", str(plan), "--operator", "prompt", "--from", "12 s before C3", "--json", "--runs",
          str(tmp_path / "runs")],
