@@ -122,8 +122,10 @@ def exposed(
 
 def developed(image: Picture) -> NDArray[np.uint8]:
     """Return the picture's bytes: clipped at saturation, the sRGB curve (IEC 61966-2-1), no other tone curve."""
-    index = np.clip(image, 0.0, 1.0) * np.float32(4095.0) + np.float32(0.5)
-    return _tone()[index.astype(np.uint16)]
+    index = np.clip(image, np.float32(0), np.float32(1))
+    index *= np.float32(4095)
+    index += np.float32(0.5)
+    return _tone().take(index.astype(np.intp))
 
 
 def jpeg(picture: NDArray[np.uint8], *, quality: int = 80, exif: bytes = b"") -> bytes:
@@ -206,7 +208,7 @@ def _luminance(
     x, y = right.astype(np.float32)[None, :], down.astype(np.float32)[:, None]
     squared = x * x + y * y
     inverse = np.minimum(np.float32(sun * sun) / np.maximum(squared, np.float32(1.0)), np.float32(1.0))
-    grey: Picture = _corona_table()[(inverse * np.float32(_TABLE - 1)).astype(np.int32)]
+    grey: Picture = _corona_table().take((inverse * np.float32(_TABLE - 1)).astype(np.intp))
     grey *= np.float32(DISK_MEAN_CD_M2 * air)
     # the equator of the made-up corona lies east and west of celestial north
     cos2, sin2 = math.cos(2 * up), math.sin(2 * up)

@@ -14,6 +14,7 @@ What is decided, and why:
 
 from __future__ import annotations
 
+import functools
 import io
 import math
 from dataclasses import dataclass
@@ -137,10 +138,17 @@ def _levels(thumbnail: bytes) -> Picture:
     try:
         with Image.open(io.BytesIO(thumbnail)) as image:
             image.draft("RGB", (2 * _WIDTH_PX, 2 * _WIDTH_PX))
-            coded = np.asarray(image.convert("RGB"), dtype=np.float32)[..., 1] / np.float32(255)
+            coded = np.asarray(image.convert("RGB"))[..., 1]
     except (UnidentifiedImageError, OSError, SyntaxError) as error:
         message = f"the small picture cannot be read: {error}"
         raise ValueError(message) from error
+    return _linear().take(coded)
+
+
+@functools.lru_cache(maxsize=1)
+def _linear() -> Picture:
+    """Return the fraction of saturation that each value of a byte stands for."""
+    coded = np.arange(256) / 255
     return np.where(coded <= 0.04045, coded / 12.92, ((coded + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
 

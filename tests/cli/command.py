@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import json
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -38,6 +39,16 @@ def holdfire(
 @functools.cache
 def _loaded() -> Loaded:
     return Loaded(environment())
+
+
+def few_frames(folder: Path) -> Path:
+    """The plan of a total eclipse with under half of its frames, where it does not matter how many there are."""
+    text = (SAMPLES / "total_2027.yaml").read_text(encoding="utf-8")
+    fewer = re.sub(r"\bfill: true\b", "every: 30 s", text)
+    assert fewer != text
+    plan = folder / "few_frames.yaml"
+    plan.write_text(fewer, encoding="utf-8")
+    return plan
 
 
 def as_json(done: subprocess.CompletedProcess[str]) -> Any:

@@ -21,7 +21,8 @@ CHROMIUM = Path("/usr/bin/chromium")
 WITHOUT = "chromium is not installed at /usr/bin/chromium"
 _ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync",
+    "--disable-component-update", "--disable-sync", "--disable-extensions", "--in-process-gpu", "--process-per-site",
+    "--renderer-process-limit=1", "--disable-features=SpareRendererForSitePerProcess,Translate,OptimizationHints",
 ]  # fmt: skip
 
 PHONE, LAPTOP, NARROW, ON_ITS_SIDE = (390, 844), (1280, 800), (320, 640), (844, 390)
@@ -62,6 +63,11 @@ def opened(
         assert [url for url in asked if not url.startswith(f"{origin}/")] == []
     finally:
         context.close()
+
+
+def resize(page: Page, size: tuple[int, int]) -> None:
+    """Show the page on a screen of another size."""
+    page.set_viewport_size({"width": size[0], "height": size[1]})
 
 
 def pair(page: Page, code: str) -> None:

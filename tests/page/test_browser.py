@@ -33,6 +33,7 @@ from tests.page.browsing import (
     hold,
     opened,
     pair,
+    resize,
 )
 from tests.page.serving import Served, loose, serving
 
@@ -135,27 +136,24 @@ def test_a_code_counts_while_the_page_is_still_asking(browser: Browser, served: 
 # --- what is shown ------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("size", [PHONE, LAPTOP, NARROW, ON_ITS_SIDE])
 @pytest.mark.parametrize(("state", "rigs"), [(OFF, 2), (ON, 2), (OFF, 8)])
 def test_every_asking_page_carries_the_caution(
-    browser: Browser,
-    served_by_rigs: dict[int, tuple[Served, Shown]],
-    size: tuple[int, int],
-    state: FilterState,
-    rigs: int,
+    browser: Browser, served_by_rigs: dict[int, tuple[Served, Shown]], state: FilterState, rigs: int
 ) -> None:
     """HF-S15: whoever is asked for a filter change reads the caution in full, in the terminal's words."""
     served, shown = served_by_rigs[rigs]
     view = asking(calm(rigs), state)
     shown.show(view)
-    with opened(browser, served.origin, size=size) as page:
+    with opened(browser, served.origin) as page:
         pair(page, served.page.code)
-        expect(page.locator("#headline")).to_have_text(f"FILTER {state.value.upper()}")
-        expect(page.locator("#sentence")).to_have_text(ask_sentence(view, state))
-        caution = page.get_by_text(f"Caution: {CAUTION}")
-        expect(caution).to_be_visible()
-        expect(caution).to_be_in_viewport(ratio=1)
-        expect(page.get_by_role("button", name="Hold here when")).to_be_in_viewport(ratio=1)
+        for size in (PHONE, LAPTOP, NARROW, ON_ITS_SIDE):
+            resize(page, size)
+            expect(page.locator("#headline")).to_have_text(f"FILTER {state.value.upper()}")
+            expect(page.locator("#sentence")).to_have_text(ask_sentence(view, state))
+            caution = page.get_by_text(f"Caution: {CAUTION}")
+            expect(caution).to_be_visible()
+            expect(caution).to_be_in_viewport(ratio=1)
+            expect(page.get_by_role("button", name="Hold here when")).to_be_in_viewport(ratio=1)
 
 
 def test_the_biggest_thing_is_what_to_do_or_how_long_until_the_next(

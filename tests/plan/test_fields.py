@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import jsonschema
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
@@ -195,6 +195,7 @@ def test_examples_in_the_schema_load_and_pass_it(name):
 
 
 @pytest.mark.parametrize("name", PATTERNED)
+@settings(max_examples=25)
 @given(st.data())
 def test_the_schema_pattern_is_the_loader_s(name, data):
     """Text made from the schema's pattern is refused, if at all, for its size and not for its form."""

@@ -122,7 +122,7 @@ CASES = [
 ]
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(max_examples=24, deadline=None, derandomize=True)
 @given(
     case=st.sampled_from(CASES),
     name=st.sampled_from(["northern limit", "southern limit"]),
