@@ -48,6 +48,7 @@ def test_a_closed_terminal_is_not_the_operators_word(monkeypatch: pytest.MonkeyP
         )
 
 
+@pytest.mark.waits
 def test_the_simulated_camera_is_measured_and_its_profile_kept(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -65,6 +66,7 @@ def test_the_simulated_camera_is_measured_and_its_profile_kept(
     assert "is there already" in str(CliRunner().invoke(app, asked).exception)
 
 
+@pytest.mark.waits
 def test_what_calibrate_writes_is_what_a_plan_takes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """It tells the one line to write under camera; with that line the plan's times are those in the file."""
     monkeypatch.setattr(calibrating, "_SETTLE_S", 0.0)

@@ -134,6 +134,7 @@ def test_killed_process_that_cameras_are_forked_from(going: Going) -> None:
     assert "the camera's process ended and is started again; over after " in line
 
 
+@pytest.mark.waits
 def test_worker_stands_still(going: Going) -> None:
     """SIGSTOP of the camera's process, as a call that hangs: killed and started again within the stated bound."""
     os.kill(going.worker(), signal.SIGSTOP)

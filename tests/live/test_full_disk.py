@@ -64,6 +64,7 @@ def fill(process: subprocess.Popen[str], folder: RunFolder, room: int) -> None:
     resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (limit, limit))
 
 
+@pytest.mark.waits
 def test_the_run_goes_on_when_its_disk_is_full(run: subprocess.Popen[str], tmp_path: Path) -> None:
     """HF-S23: the disk fills in mid-run: every frame fires, the operator is told, the account is whole."""
     folder = folder_after(run, tmp_path / "runs", 30)

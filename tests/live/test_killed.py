@@ -132,6 +132,7 @@ def went_on_within_its_phase(
         assert left & {r["frame_id"] for r in new if r["kind"] == "frame_fired"}
 
 
+@pytest.mark.waits
 def test_cameras_of_a_killed_live_run_fire_nothing_more(tmp_path: Path) -> None:
     """HF-S10: the run dies in real time with frames handed over; its camera process stops with it."""
     runs = tmp_path / "runs"

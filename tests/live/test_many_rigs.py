@@ -132,6 +132,7 @@ def errors_ms(account: Account, rig: str) -> list[float]:
     return [one.error_ms for one in account.frames if one.frame.rig == rig and one.error_ms is not None]
 
 
+@pytest.mark.waits
 def test_three_cameras_in_trouble_cost_the_other_five_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -163,6 +164,7 @@ def test_three_cameras_in_trouble_cost_the_other_five_nothing(
     assert during < usual + 100  # the first three frames were released before the hang
 
 
+@pytest.mark.waits
 def test_a_word_for_one_rig_lets_that_rig_fire_and_no_other(tmp_path: Path) -> None:
     """HF-S01: eight rigs wait for their filters; a word for one frees one, a later word for all the rest."""
     early = [f for rig in RIGS for f in series(rig, 102, 3)]

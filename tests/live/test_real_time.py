@@ -51,6 +51,7 @@ phases:
 )
 
 
+@pytest.mark.waits
 def test_a_plan_of_sixty_frames_through_libgphoto2(tmp_path: Path) -> None:
     """HF-S17: real libgphoto2, its virtual camera, real time, a filter hold between: every frame fired and read back."""
     plan = tmp_path / "bench.yaml"
@@ -140,6 +141,7 @@ def test_full_disk_stops_the_firing(tmp_path: Path) -> None:
     assert account["outcome"] == "finished"
 
 
+@pytest.mark.waits
 def test_words_typed_as_lines_drive_a_run(tmp_path: Path) -> None:
     """The line console hears "off" and "on" in real time, and the run goes by them alone."""
     plan = tmp_path / "bench.yaml"

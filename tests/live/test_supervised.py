@@ -124,6 +124,7 @@ def command(tmp_path: Path) -> subprocess.Popen[bytes]:
     )  # fmt: skip
 
 
+@pytest.mark.waits
 def test_the_same_command_goes_on_after_a_kill(tmp_path: Path) -> None:
     """HF-S10: begun, killed, started again alike: one run, no frame twice; and once it has ended, a new one."""
     (tmp_path / "plan.yaml").write_text(PLAN)

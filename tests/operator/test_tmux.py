@@ -178,6 +178,7 @@ def sitting_at(folder: Path, columns: int, rows: int, *words: str) -> Iterator[S
         seat.leave()
 
 
+@pytest.mark.waits
 def test_a_whole_eclipse_at_the_terminal(tmp_path: Path) -> None:
     """HF-S14: asks, cautions, what was heard, counts and faults stand on the screen, at 80 and at 120 columns."""
     start = ("--no-page", "--from", "19 s before C2", "--fault", "lost 2 s after C2 for 6 s")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +14,7 @@ from playwright.sync_api import Browser, Page, expect, sync_playwright
 
 from controller.engine.view import RigView, RunState, RunView
 from controller.timeline.model import Timeline
-from controller.units import ContactName, FilterState, UtcNs, seconds_to_ns
+from controller.units import ContactName, FilterState, UtcNs
 from tests.engine.builder import at, frame, rig_info, timeline
 from tests.page.serving import PATIENCE_S, Served
 
@@ -93,6 +94,7 @@ class Shown:
     def __init__(self, served: Served) -> None:
         self._served = served
         self._view: RunView | None = None
+        self._since_ns = 0  # since when the view is shown, by the steady clock
         self._tick = threading.Event()
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._go_on, daemon=True)
@@ -100,14 +102,15 @@ class Shown:
 
     def show(self, view: RunView | None) -> None:
         """Show this from now on; None: fall silent."""
+        self._since_ns = time.monotonic_ns()
         self._view = view
         self._tick.set()
 
     @property
     def now_utc_ns(self) -> UtcNs:
-        """Now, by the view that is shown."""
+        """Now, by the view that is shown: a page's clock goes on between two views, too."""
         assert self._view
-        return self._view.now_utc_ns
+        return UtcNs(self._view.now_utc_ns + time.monotonic_ns() - self._since_ns)
 
     def change(self, change: Callable[[RunView], RunView]) -> None:
         """Change what is shown."""
@@ -127,9 +130,10 @@ class Shown:
             view = self._view
             if view is not None:
                 self._served.page.show(view)
-                later = replace(view, now_utc_ns=UtcNs(view.now_utc_ns + seconds_to_ns(0.2)))
+                since_ns = time.monotonic_ns()
+                later = replace(view, now_utc_ns=UtcNs(view.now_utc_ns + since_ns - self._since_ns))
                 if self._view is view:
-                    self._view = later
+                    self._view, self._since_ns = later, since_ns
 
 
 # --- made-up days and views ---------------------------------------------------------------------

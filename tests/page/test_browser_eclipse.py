@@ -88,6 +88,7 @@ phases:
 FAULT = "lost 1 s after C2 for 3 s"
 
 
+@pytest.mark.waits
 def test_a_whole_eclipse_through_the_page(tmp_path: Path) -> None:
     """Pairing, both words by press and hold, a fault, a lost and healed link, two pages, the end: as in the journal."""
     plan = tmp_path / "edge.yaml"
