@@ -1,8 +1,16 @@
-"""In which order the tests run."""
+"""In which order the tests run, and how many cases hypothesis draws: the same ones each time."""
 
 from __future__ import annotations
 
+import os
+
 import pytest
+from hypothesis import settings
+
+EXAMPLES = int(os.environ.get("HOLDFIRE_EXAMPLES", "50"))
+"""How many cases are drawn where a test does not say; more with this variable in the environment."""
+settings.register_profile("suite", max_examples=EXAMPLES, derandomize=True, deadline=None)
+settings.load_profile("suite")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

@@ -24,7 +24,7 @@ from tests.cli.command import HOLDFIRE, SAMPLES, as_json, environment, few_frame
 TOTAL = SAMPLES / "total_2027.yaml"
 JOURNAL_BYTES = 320_000
 """A whole rehearsal of the plan writes more than this."""
-KILLS = int(os.environ.get("HOLDFIRE_KILLS", "8"))
+KILLS = int(os.environ.get("HOLDFIRE_KILLS", "6"))
 """How many kills there are in all, some of them of a run that is being resumed."""
 RUNS: list[int] = []
 """How often each run is killed."""

@@ -33,7 +33,7 @@ from controller.units import NS_PER_S, ContactName, FilterState, Wanted
 from tests.plan.random_drafts import random_order, rehearsed
 from tests.simulate.small import CALM
 
-MOST_SEEDS = int(os.environ.get("HOLDFIRE_DRAFTS", "6"))
+MOST_SEEDS = int(os.environ.get("HOLDFIRE_DRAFTS", "4"))
 """How many random drafts are tried; more with this variable in the environment."""
 LEAST_USED = 0.97
 SIDEREAL_ARCSEC_S = 15.041

@@ -441,7 +441,7 @@ def test_never_worse_than_95_percent_of_the_best(capsys: pytest.CaptureFixture[s
     """
     shares = []
     short = 0
-    for seed in sorted({*range(int(os.environ.get("HOLDFIRE_REFITS", "120"))), *HARD}):
+    for seed in sorted({*range(int(os.environ.get("HOLDFIRE_REFITS", "80"))), *HARD}):
         case = drawn_case(seed, crowded=crowded)
         found = refit(case.frames, case.now, lead_ns=0, taken=case.taken, had=case.had)
         got = counted([p.frame for p in found if p.due_utc_ns is not None], case.had)
