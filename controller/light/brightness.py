@@ -60,6 +60,8 @@ _NECKEL_B = np.array([-0.265577, 0.265577, 0.0, 0.0, 0.0, 0.0])
 _NECKEL_C = np.array([0.0, -0.004095, 0.012582, -0.017117, 0.011977, -0.003347])
 
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
+_SINE_SQUARED = np.sin((_NODES + 1) * math.pi / 4) ** 2
+_WEIGHTS_BY_SINE = _WEIGHTS * (math.pi / 4) * np.sin((_NODES + 1) * math.pi / 2) * 2
 
 
 # --- the disk ---------------------------------------------------------------------------------
@@ -168,9 +170,8 @@ def _visible(separation: float, moon_radius: float) -> tuple[float, float]:
     area = light = 0.0
     for low, high in pairwise(edges):
         # r = low + width sin^2 takes the square roots off both ends, so that few nodes suffice
-        angle = (_NODES + 1) * math.pi / 4
-        r = low + (high - low) * np.sin(angle) ** 2
-        weight = _WEIGHTS * (math.pi / 4) * (high - low) * np.sin(2 * angle) * 2 * r
+        r = low + (high - low) * _SINE_SQUARED
+        weight = (high - low) * _WEIGHTS_BY_SINE * r
         weight = weight * _visible_part(r, separation, moon_radius)
         area += float(np.sum(weight))
         light += float(np.sum(weight * limb_darkening(r)))

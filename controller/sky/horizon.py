@@ -13,10 +13,9 @@ from enum import StrEnum
 from functools import cached_property
 
 import numpy as np
-from numpy.polynomial import Chebyshev
 
 from controller.errors import SkyError
-from controller.sky.numeric import Array, nodes
+from controller.sky.numeric import Array, Curves, nodes
 
 _REFRACTION_FLOOR_DEG = -1.0
 """Below this true altitude the formula is not meant to be used: the refraction stays what it is there."""
@@ -199,7 +198,7 @@ def shown_of(upper_deg: float, lower_deg: float) -> Shown:
 class SunPath:
     """The Sun's way over a site's sky for a few hours, smooth enough to be asked every second."""
 
-    _fits: tuple[Chebyshev, Chebyshev, Chebyshev]
+    _fits: Curves
 
     @staticmethod
     def sample_s(start_s: float, end_s: float) -> Array:
@@ -215,14 +214,11 @@ class SunPath:
         """
         altitude, azimuth = np.radians(altitude_deg), np.radians(azimuth_deg)
         direction = (np.cos(altitude) * np.cos(azimuth), np.cos(altitude) * np.sin(azimuth), np.sin(altitude))
-        north, east, up = (
-            Chebyshev.fit(tt_s, part, _PATH_DEGREE, domain=[tt_s[0], tt_s[-1]]) for part in direction
-        )
-        return cls((north, east, up))
+        return cls(Curves.fit(tt_s, direction, _PATH_DEGREE, (float(tt_s[0]), float(tt_s[-1]))))
 
     def at(self, tt_s: Array) -> tuple[Array, Array]:
         """Return altitude (without refraction) and azimuth, degrees, at these instants."""
-        north, east, up = (fit(tt_s) for fit in self._fits)
+        north, east, up = self._fits.at(tt_s)
         return np.degrees(np.arcsin(np.clip(up, -1, 1))), np.degrees(np.arctan2(east, north)) % 360
 
 

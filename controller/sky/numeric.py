@@ -1,11 +1,13 @@
-"""Roots and minima of smooth functions of time, several at once."""
+"""Smooth functions of time, several at once: their roots and minima, and polynomials through them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.polynomial import Chebyshev
+from numpy.polynomial.chebyshev import chebval
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -65,3 +67,26 @@ def lowest(x: Array, y: Array, degree: int) -> float:
 def nodes(centre: float, half_width: float, count: int) -> Array:
     """Return `count` ascending Chebyshev points (ends included) around `centre`."""
     return centre - half_width * np.cos(np.pi * np.arange(count) / (count - 1))
+
+
+@dataclass(frozen=True)
+class Curves:
+    """Polynomials of one domain and degree, evaluated together: they are asked for one instant again and again."""
+
+    _coefficients: Array
+    """Of the Chebyshev polynomials; a row for each degree, a column for each curve."""
+    _low: float
+    _high: float
+
+    @classmethod
+    def fit(cls, x: Array, rows: Sequence[Array], degree: int, domain: tuple[float, float]) -> Curves:
+        """Return the curves that fit rows of values at `x` best, by least squares over `domain`."""
+        fits = [Chebyshev.fit(x, row, degree, domain=list(domain)).coef for row in rows]
+        return cls(np.stack(fits, axis=1), *domain)
+
+    def at(self, x: Array) -> Array:
+        """Return the values: a row for each curve, a column for each `x`."""
+        low, high = self._low, self._high
+        return np.asarray(
+            chebval((2 * x - (low + high)) / (high - low), self._coefficients), dtype=np.float64
+        )

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.polynomial import Chebyshev
 from numpy.typing import NDArray
 
 from controller.errors import SkyError
@@ -15,7 +14,7 @@ from controller.sky.ephemeris import load_ephemeris
 from controller.sky.geometry import DAY_S, View, obscuration
 from controller.sky.horizon import Horizon, SunPath
 from controller.sky.model import Circumstances
-from controller.sky.numeric import Array
+from controller.sky.numeric import Array, Curves
 from controller.units import NS_PER_S
 
 _MARGIN_S = 1800.0
@@ -40,7 +39,7 @@ class SunTrack:
     moon_k: float
     """The lunar radius that `obscuration` is told for, Earth radii."""
     _path: SunPath
-    _disks: tuple[Chebyshev, Chebyshev, Chebyshev]
+    _disks: Curves
     _horizon: Horizon
     _elevation_m: float
 
@@ -55,7 +54,7 @@ class SunTrack:
 
     def obscuration(self, utc_ns: NDArray[np.int64]) -> Array:
         """Return the covered part of the Sun's area, 0 to 1."""
-        squared, sun, moon = (fit(self._seconds(utc_ns)) for fit in self._disks)
+        squared, sun, moon = self._disks.at(self._seconds(utc_ns))
         apart = np.sqrt(np.maximum(squared, 0.0))
         covered = [obscuration(*map(float, one)) for one in zip(sun, moon, apart, strict=True)]
         return np.array(covered, dtype=float)
@@ -114,9 +113,6 @@ def sun_track(sky: Circumstances, *, ephemeris: str | Path | None = None) -> Sun
         disks.sun_radius_arcsec,
         disks.moon_radius_arcsec(sky.moon_k_used),
     )
-    squared, sun, moon = (
-        Chebyshev.fit(nodes_s, row, _DISK_NODES - 9, domain=[0.0, length_s]) for row in rows
-    )
     middle = view.at(np.array([start_s + (sky.closest_utc_ns - starts_utc_ns) / NS_PER_S]))
     to_sun = middle.sun_km[:, 0] / middle.sun_distance_km[0]
     return SunTrack(
@@ -126,7 +122,7 @@ def sun_track(sky: Circumstances, *, ephemeris: str | Path | None = None) -> Sun
         declination_deg=float(np.degrees(np.arcsin(middle._pole[:, 0] @ to_sun))),
         moon_k=sky.moon_k_used,
         _path=SunPath.through(samples_s, sight.altitude_deg, sight.azimuth_deg),
-        _disks=(squared, sun, moon),
+        _disks=Curves.fit(nodes_s, rows, _DISK_NODES - 9, (0.0, length_s)),
         _horizon=sky.site.horizon,
         _elevation_m=sky.site.elevation_m,
     )
