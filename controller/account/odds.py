@@ -7,6 +7,7 @@ in which process they are lived: the sum is the same.
 
 from __future__ import annotations
 
+import gc
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -69,6 +70,9 @@ _BY_DETAIL = {
 
 CHAIN_EVERY = 16
 """One day of so many is also written as a journal's lines and read back: it takes as long as half a day."""
+
+COLLECT_EVERY = 8
+"""Days of a plan of 457 frames leave some 5 MiB by then."""
 
 ShotKey = tuple[str, str, str]
 """Rig, phase and shot."""
@@ -150,10 +154,25 @@ class Tally:
 
 
 def live(cases: Sequence[Case], seed: int, days: Iterable[int]) -> Tally:
-    """Live days of every case, and return what came of them."""
+    """Live days of every case, and return what came of them.
+
+    What a day leaves behind is collected once in `COLLECT_EVERY` of them, not several times in each.
+    """
+    collects = gc.isenabled()
+    gc.disable()
+    try:
+        return _live(cases, seed, days)
+    finally:
+        if collects:
+            gc.enable()
+
+
+def _live(cases: Sequence[Case], seed: int, days: Iterable[int]) -> Tally:
     tally = Tally(cases=[CaseTally() for _ in cases])
     for day in days:
         tally.days += 1
+        if tally.days % COLLECT_EVERY == 0:
+            gc.collect()
         first: dict[ShotKey, ShotDay] = {}
         for lived, sums in zip(live_one(cases, seed, day), tally.cases, strict=True):
             tally.breaches += [(day, lived.case.name, sentence) for sentence in lived.breaches]

@@ -13,14 +13,17 @@ import multiprocessing
 import os
 import signal
 import sys
+import weakref
 from collections.abc import Callable, Iterator
 from multiprocessing import resource_tracker
+from multiprocessing.connection import wait
 from multiprocessing.process import BaseProcess
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from multiprocessing.context import ForkServerContext, SpawnContext
 
+_SAFE_PATH = "PYTHONSAFEPATH"
 _PR_SET_NAME, _NAME_BYTES = 15, 15
 """Linux, prctl(2): the name that lists of processes show."""
 
@@ -42,10 +45,46 @@ def render_in_children() -> None:
     _loaded[:] = ["controller.cameras.shared_rendering"]
 
 
-def start_child(name: str, target: Callable[..., None], *args: Any) -> BaseProcess:  # noqa: ANN401
-    """Start a child that ends with this process, and return it.
+class Child:
+    """A child that was started. Whether it lives is asked of itself: what it was forked from may be gone."""
 
-    It has this process' environment and working directory, and hears nothing of the terminal's signals.
+    def __init__(self, process: BaseProcess) -> None:
+        self.process = process
+        self._handle: int | None = None
+        if sys.platform == "linux" and process.pid is not None:
+            with contextlib.suppress(OSError):  # it has ended already
+                self._handle = os.pidfd_open(process.pid)
+                weakref.finalize(self, os.close, self._handle)
+
+    @property
+    def pid(self) -> int | None:
+        """Its id."""
+        return self.process.pid
+
+    def is_alive(self) -> bool:
+        """Whether it runs, or hangs."""
+        return self.process.is_alive() if self._handle is None else not wait([self._handle], 0)
+
+    def join(self, timeout_s: float | None = None) -> None:
+        """Wait until it has ended, so long at most."""
+        if self._handle is not None and not wait([self._handle], timeout_s):
+            return
+        self.process.join(timeout_s)
+
+    def kill(self) -> None:
+        """Have the system end it."""
+        if self._handle is None:
+            self.process.kill()
+        elif sys.platform == "linux":
+            with contextlib.suppress(ProcessLookupError):
+                signal.pidfd_send_signal(self._handle, signal.SIGKILL)
+
+
+def start_child(name: str, target: Callable[..., None], *args: Any) -> Child:  # noqa: ANN401
+    """Start a child and return it.
+
+    It has this process' environment and working directory, and hears nothing of the terminal's signals. An orderly
+    end of this process ends it; of any other it has to take note by itself.
 
     Raises:
         OSError: if the system does not start it.
@@ -54,11 +93,11 @@ def start_child(name: str, target: Callable[..., None], *args: Any) -> BaseProce
         target=_begin, args=(name, dict(os.environ), target, args), name=name, daemon=True
     )
     try:
-        with _terminal_held():
+        with _terminal_held(), _loading_from_nowhere_else():
             process.start()
     except EOFError:
         raise OSError("the process that it is forked from ended; another is started the next time") from None
-    return process
+    return Child(process)
 
 
 def _begin(
@@ -70,6 +109,20 @@ def _begin(
     os.environ.clear()
     os.environ.update(environment)
     target(*args)
+
+
+@contextlib.contextmanager
+def _loading_from_nowhere_else() -> Iterator[None]:
+    """Have what a child is forked from load nothing from the folder that this program happens to be started in."""
+    before = os.environ.get(_SAFE_PATH)
+    os.environ[_SAFE_PATH] = "1"
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ[_SAFE_PATH]
+        else:
+            os.environ[_SAFE_PATH] = before
 
 
 @contextlib.contextmanager

@@ -197,7 +197,7 @@ class CameraProcess:
         self._outgoing.put(None)
         if self._process.is_alive():
             # so that nobody waits for it when this program ends
-            multiprocessing.process._children.discard(self._process)  # type: ignore[attr-defined]
+            multiprocessing.process._children.discard(self._process.process)  # type: ignore[attr-defined]
             return False
         return True
 

@@ -30,8 +30,9 @@ from controller.timeline.model import Frame, Hold, Phase, Timeline
 from controller.timeline.refit import last_start, refit
 from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
 
-HAND_OVER_LEAD_S = 2.0
-"""How long before its due instant a frame goes to its camera's worker."""
+HAND_OVER_LEAD_S = 1.6
+"""How long before its due instant a frame goes to its camera's worker, which wants a second to set it. What a run that
+is killed has handed over is not tried again: the longer, the later a resumed one fires."""
 HAND_OVER_EARLY_S = 0.5
 """So much earlier it goes there when its camera says that it has fired: both records are flushed at once."""
 _LEAD_NS = seconds_to_ns(HAND_OVER_LEAD_S)

@@ -61,7 +61,8 @@ class JournalWriter:
     goes on there: with everything from the end of the last line that was whole before the failure. When no
     place takes a record, the writer refuses everything from then on, since nobody can know how much of the
     line reached a disk; `resume` sorts that out. May be used from several threads, but not from a
-    signal handler. Processes started with fork alone would keep the lock alive: start them by spawn.
+    signal handler. Processes forked from this one would keep the lock alive: start them
+    afresh, or from a process that has no journal open (`controller.cameras.children`).
     """
 
     def __init__(

@@ -169,9 +169,7 @@ def exact_exposure_s(nominal_s: float) -> float:
     return float(2.0 ** (round(3 * math.log2(nominal_s)) / 3))
 
 
-@functools.lru_cache(
-    maxsize=1024
-)  # cameras have few times, and each frame is asked for its own again and again
+@functools.lru_cache(maxsize=1024)  # cameras have few times, and each frame is asked for its own often
 def longest_exposure_s(nominal_s: float) -> float:
     """Return how long a camera may expose when set to a nominal time, seconds: 15 s is 16 s, 30 s is 32 s.
 

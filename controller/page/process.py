@@ -16,10 +16,9 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from multiprocessing.connection import Connection
-from multiprocessing.process import BaseProcess
 from pathlib import Path
 
-from controller.cameras.children import children, start_child
+from controller.cameras.children import Child, children, start_child
 from controller.cameras.protocol import Clock
 from controller.engine import messages as m
 from controller.engine.view import RunView
@@ -126,7 +125,7 @@ class PageProcess:
 
     # --- the process --------------------------------------------------------------------------
 
-    def _start(self) -> tuple[BaseProcess, Connection]:
+    def _start(self) -> tuple[Child, Connection]:
         ours, theirs = children().Pipe()
         process = start_child("page", _child_main, self._spec, theirs)
         theirs.close()

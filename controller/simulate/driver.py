@@ -138,6 +138,7 @@ class Simulation:
     def resume(self) -> str | None:
         """Go on with an engine that has taken over a journal; return the outcome."""
         self._carry_out(self.engine.resume(UtcNs(self.start_utc_ns), self.facts), self.start_utc_ns)
+        self._listen()  # to what was asked before
         return self._play(None)
 
     def _play(self, until_utc_ns: int | None) -> str | None:
@@ -243,7 +244,8 @@ class Simulation:
                     self._outcome = outcome
                 case m.Say():
                     pass
-        self._listen()
+        if any(isinstance(effect, m.Record) and effect.kind == "hold_opened" for effect in effects):
+            self._listen()
 
     def _wake(self, instant: int) -> None:
         """Wake the engine at an instant, and no more at one that it asked for before.

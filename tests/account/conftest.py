@@ -9,16 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import settings
 
 from controller.journal.folder import RunFolder
 from controller.journal.records import Kind
 from controller.journal.writing import JournalWriter
 from controller.timeline.model import Frame, Hold, Phase, RigInfo, Settings, Timeline
 from controller.units import ContactName, FilterState, UtcNs, Wanted, parse_utc_iso, seconds_to_ns
-
-settings.register_profile("steady", derandomize=True, deadline=None)
-settings.load_profile("steady")
 
 T0_NS = parse_utc_iso("2027-08-02T08:00:00Z")
 Record = dict[str, Any]

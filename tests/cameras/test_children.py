@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -30,6 +33,47 @@ def test_child_has_environment_folder_and_name_of_its_start(
     assert _told_by("camera of a long name", tmp_path) == ["second", str(tmp_path), "camera of a lon"]
     monkeypatch.delenv("HOLDFIRE_TRIED")
     assert _told_by("camera two", tmp_path)[0] == ""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="children are forked on Linux alone")
+def test_child_is_killed_though_what_it_was_forked_from_is_gone() -> None:
+    """SIGKILL of that process, another child, then of one that stands still: it is alive until it is killed."""
+    child = children.start_child("camera", time.sleep, 60)
+    forked_from = int(Path(f"/proc/{child.pid}/stat").read_text().rpartition(")")[2].split()[1])
+    while Path(f"/proc/{child.pid}/comm").read_text() != "camera\n":  # until it is itself
+        time.sleep(0.01)
+    os.kill(child.pid or 0, signal.SIGSTOP)
+    os.kill(forked_from, signal.SIGKILL)
+    while Path(f"/proc/{forked_from}/stat").read_text().rpartition(")")[2].split()[0] != "Z":
+        time.sleep(0.01)
+    children.start_child("another", time.sleep, 0).join(60)
+    assert child.is_alive()
+    child.join(0.05)
+    assert child.is_alive()
+    child.kill()
+    child.join(60)
+    assert not child.is_alive()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="children are forked on Linux alone")
+def test_nothing_is_loaded_from_the_folder_of_the_start(tmp_path: Path) -> None:
+    """A module there that has the name of one of the program's, and fails, is none of a child's."""
+    for name in ("queue.py", "piexif.py"):
+        (tmp_path / name).write_text("raise RuntimeError('a stranger')")
+    program = (
+        "import subprocess\nfrom controller.cameras import children\nchildren.render_in_children()\n"
+        "children.start_child('one', subprocess.run, ['echo', 'begun']).join()"
+    )
+    done = subprocess.run(
+        [sys.executable, "-P", "-c", program],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
+    )
+    assert done.stdout == "begun\n"
+    assert "stranger" not in done.stderr
 
 
 def test_start_that_fails_is_told_as_the_system_would(monkeypatch: pytest.MonkeyPatch) -> None:

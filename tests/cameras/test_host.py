@@ -1,4 +1,4 @@
-"""Camera processes for real: spawned, talked to over a pipe, hung, killed, orphaned."""
+"""Camera processes for real: started, talked to over a pipe, hung, killed, orphaned."""
 
 from __future__ import annotations
 
@@ -187,7 +187,7 @@ def test_a_process_that_the_kernel_keeps_is_left_behind(
     with monkeypatch.context() as swallowed:
         swallowed.setattr(process._process, "kill", lambda: None)
         assert not process.kill()
-    assert process._process not in multiprocessing.process._children  # so that no exit waits for it
+    assert process._process.process not in multiprocessing.process._children  # so that no exit waits for it
     os.kill(process.pid, signal.SIGKILL)
     process._process.join()
 
