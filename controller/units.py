@@ -14,6 +14,8 @@ UtcNs = NewType("UtcNs", int)
 """An instant: UTC, integer nanoseconds since 1970-01-01 (POSIX count)."""
 
 NS_PER_S = 1_000_000_000
+FAR_NS = 2**62
+"""An instant that never comes (the year 2116)."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 

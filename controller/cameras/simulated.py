@@ -39,7 +39,7 @@ from controller.cameras.protocol import (
 from controller.gear.body import SIMULATED_BODY, CameraBody
 from controller.light.scene import Outlook
 from controller.timeline.model import Settings
-from controller.units import NS_PER_S, seconds_to_ns
+from controller.units import FAR_NS, NS_PER_S, seconds_to_ns
 
 MODEL = "Holdfire practice camera"
 _BUSY_CODE, _GONE_CODE, _FULL_CODE = -110, -52, -3
@@ -264,7 +264,7 @@ class SimulatedDevice:
         for trouble in self._troubles[SimFaultKind.HANG]:
             if trouble.covers(self.clock.now_ns()):
                 self._troubles[SimFaultKind.HANG].remove(trouble)
-                self.clock.sleep_until_ns(int(min(trouble.ends_ns, 2**62)))
+                self.clock.sleep_until_ns(int(min(trouble.ends_ns, FAR_NS)))
                 return True
         return False
 

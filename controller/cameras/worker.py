@@ -44,10 +44,8 @@ from controller.cameras.protocol import (
 from controller.errors import CameraError
 from controller.light.stops import longest_exposure_s
 from controller.timeline.model import Frame
-from controller.units import NS_PER_S, seconds_to_ns, utc_iso
+from controller.units import FAR_NS, NS_PER_S, seconds_to_ns, utc_iso
 
-FAR_NS = 2**62
-"""An instant that never comes (the year 2116)."""
 TIMER_SLACK_NS = 2_000_000
 """A wait may end this late without making a frame late whose deadline is its due instant."""
 STATUS_ROOM_NS = 2 * NS_PER_S

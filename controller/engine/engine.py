@@ -28,7 +28,7 @@ from controller.plan.fields import EARLIEST_FILTER_OFF_BEFORE_C2_S, LATEST_FILTE
 from controller.timeline.cues import asked_together, in_one
 from controller.timeline.model import Frame, Hold, Phase, Timeline
 from controller.timeline.refit import last_start, refit
-from controller.units import NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
+from controller.units import FAR_NS, NS_PER_S, ContactName, FilterState, UtcNs, seconds_to_ns
 
 HAND_OVER_LEAD_S = 1.6
 """How long before its due instant a frame goes to its camera's worker, which wants a second to set it. What a run that
@@ -37,7 +37,6 @@ HAND_OVER_EARLY_S = 0.5
 """So much earlier it goes there when its camera says that it has fired: both records are flushed at once."""
 _LEAD_NS = seconds_to_ns(HAND_OVER_LEAD_S)
 _EARLY_NS = seconds_to_ns(HAND_OVER_LEAD_S + HAND_OVER_EARLY_S)
-_FAR_NS = 2**62
 REFIT_LEAD_S = 0.4
 """A refit places nothing sooner than this, so that the camera can be set."""
 CUE_LATE_LIMIT_S = 1.0
@@ -641,8 +640,8 @@ class Engine:
                     wakes.append(hand_over)
                     break
                 wakes.append(max(frame.movable_until_utc_ns, frame.deadline_utc_ns) + 1)
-        wake = min([wake for wake in wakes if wake > now], default=_FAR_NS)
-        return wake if wake < _FAR_NS else now + NS_PER_S
+        wake = min([wake for wake in wakes if wake > now], default=FAR_NS)
+        return wake if wake < FAR_NS else now + NS_PER_S
 
     def _next_of_holds(self) -> int:
         moments: list[int] = []
@@ -651,7 +650,7 @@ class Engine:
                 moments.append(self._holds[hold_id].opens_utc_ns)
             elif state is HoldState.OPEN:
                 moments += [self._holds[hold_id].closes_utc_ns, self._ask_next[hold_id]]
-        return min(moments, default=_FAR_NS)
+        return min(moments, default=FAR_NS)
 
     def _done(self) -> bool:
         if any(self._planned.values()) or any(tally[FrameState.HANDED] for tally in self._tally.values()):

@@ -14,7 +14,7 @@ from controller.sky.ephemeris import load_ephemeris
 from controller.sky.geometry import DAY_S, View, obscuration
 from controller.sky.horizon import Horizon, SunPath
 from controller.sky.model import Circumstances
-from controller.sky.numeric import Array, Curves
+from controller.sky.numeric import Array, Curves, nodes
 from controller.units import NS_PER_S
 
 _MARGIN_S = 1800.0
@@ -106,7 +106,7 @@ def sun_track(sky: Circumstances, *, ephemeris: str | Path | None = None) -> Sun
     ends_utc_ns = starts_utc_ns + round(length_s * NS_PER_S)
     samples_s = SunPath.sample_s(0.0, length_s)
     sight = view.at(start_s + samples_s)
-    nodes_s = (1 - np.cos(np.pi * np.arange(_DISK_NODES) / (_DISK_NODES - 1))) * length_s / 2
+    nodes_s = nodes(length_s / 2, length_s / 2, _DISK_NODES)
     disks = view.at(start_s + nodes_s)
     rows = (
         disks.separation_arcsec**2,

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from controller.cameras import children
+from tests.cli.command import state_and_parent_of
 
 
 def _told_by(name: str, folder: Path) -> list[str]:
@@ -39,12 +40,12 @@ def test_child_has_environment_folder_and_name_of_its_start(
 def test_child_is_killed_though_what_it_was_forked_from_is_gone() -> None:
     """SIGKILL of that process, another child, then of one that stands still: it is alive until it is killed."""
     child = children.start_child("camera", time.sleep, 60)
-    forked_from = int(Path(f"/proc/{child.pid}/stat").read_text().rpartition(")")[2].split()[1])
+    _, forked_from = state_and_parent_of(child.pid)
     while Path(f"/proc/{child.pid}/comm").read_text() != "camera\n":  # until it is itself
         time.sleep(0.01)
     os.kill(child.pid or 0, signal.SIGSTOP)
     os.kill(forked_from, signal.SIGKILL)
-    while Path(f"/proc/{forked_from}/stat").read_text().rpartition(")")[2].split()[0] != "Z":
+    while state_and_parent_of(forked_from)[0] != "Z":
         time.sleep(0.01)
     children.start_child("another", time.sleep, 0).join(60)
     assert child.is_alive()

@@ -25,6 +25,7 @@ from controller.cameras.tethered import make_virtual_camera_folder
 from controller.cameras.worker import CameraWorker, Lost, Opened, Report
 from controller.gear.body import CameraBody
 from tests.cameras.bench import frame
+from tests.cli.command import state_and_parent_of
 
 QUICK = CameraBody(
     frame_gap_s=0.05, setting_time_s=0.01, release_lag_s=0.01, shutter_s=(0.01, 0.05), write_time_s=0.01
@@ -293,7 +294,7 @@ def test_when_the_parent_is_killed_the_child_stops_and_fires_nothing_more(child:
 def _runs(pid: int) -> bool:
     """Whether a process runs: there is one, and it is not just waiting to be reaped."""
     try:
-        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+        state, _ = state_and_parent_of(pid)
     except (FileNotFoundError, ProcessLookupError):
         return False
     return state != "Z"

@@ -63,6 +63,12 @@ def only_run(folder: Path) -> Path:
     return run
 
 
+def state_and_parent_of(pid: int | None) -> tuple[str, int]:
+    """The letter that Linux has for what a process does, and the process that started it."""
+    state, parent = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[:2]
+    return state, int(parent)
+
+
 def child_of(run: int, name: str) -> int:
     """The one process that a run has started, by itself or through another, whose name begins so."""
     found, ahead = [], [run]

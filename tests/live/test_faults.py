@@ -31,7 +31,7 @@ from controller.live import clockwatch, driver
 from controller.timeline.model import Timeline
 from controller.units import NS_PER_S
 from tests.account.test_faults import troubles
-from tests.cli.command import HOLDFIRE, SAMPLES, child_of, environment, holdfire
+from tests.cli.command import HOLDFIRE, SAMPLES, child_of, environment, holdfire, state_and_parent_of
 from tests.engine.builder import at, timeline
 from tests.live.test_driver import Desk, filtered, until
 from tests.live.test_real_time import BENCH
@@ -121,7 +121,7 @@ def test_worker_killed(going: Going) -> None:
 def test_killed_process_that_cameras_are_forked_from(going: Going) -> None:
     """kill -9 of it: the camera's process fires on; when that is killed too, another one fires all the same."""
     worker = going.worker()
-    forked_from = int(Path(f"/proc/{worker}/stat").read_text().rpartition(")")[2].split()[1])
+    _, forked_from = state_and_parent_of(worker)
     assert forked_from != going.process.pid
     os.kill(forked_from, signal.SIGKILL)
     fired = going.count("frame_fired")

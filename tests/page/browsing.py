@@ -66,11 +66,6 @@ def opened(
         context.close()
 
 
-def resize(page: Page, size: tuple[int, int]) -> None:
-    """Show the page on a screen of another size."""
-    page.set_viewport_size({"width": size[0], "height": size[1]})
-
-
 def pair(page: Page, code: str) -> None:
     """Pair by the form, as a person does."""
     page.get_by_label("Code of eight digits").fill(code)

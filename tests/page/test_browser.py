@@ -33,7 +33,6 @@ from tests.page.browsing import (
     hold,
     opened,
     pair,
-    resize,
 )
 from tests.page.serving import Served, loose, serving
 
@@ -147,7 +146,7 @@ def test_every_asking_page_carries_the_caution(
     with opened(browser, served.origin) as page:
         pair(page, served.page.code)
         for size in (PHONE, LAPTOP, NARROW, ON_ITS_SIDE):
-            resize(page, size)
+            page.set_viewport_size({"width": size[0], "height": size[1]})
             expect(page.locator("#headline")).to_have_text(f"FILTER {state.value.upper()}")
             expect(page.locator("#sentence")).to_have_text(ask_sentence(view, state))
             caution = page.get_by_text(f"Caution: {CAUTION}")
